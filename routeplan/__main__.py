@@ -1,0 +1,5 @@
+"""`python -m routeplan` is the console script."""
+
+from routeplan.cli import main
+
+main()

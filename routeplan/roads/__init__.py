@@ -1,0 +1,1 @@
+"""TO BE WRITTEN BY ITS OWNER."""
