@@ -1,0 +1,190 @@
+"""The command line: parses, calls the plan, prints. No physics and no decisions live here.
+
+Results go to standard output, progress and warnings to standard error. Exit status 2 means wrong input.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from routeplan import __version__
+from routeplan.errors import RouteplanError
+
+if TYPE_CHECKING:
+    from routeplan.plan.value import Plan
+
+AREA = click.argument("area", type=click.Path(path_type=Path))
+RIDE = click.argument("ride", type=click.Path(path_type=Path))
+
+
+class Commands(click.Group):
+    """A group that turns our errors into a message and exit status 2, in one place."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except RouteplanError as error:
+            for line in str(error).splitlines():
+                click.echo(f"routeplan: {line}", err=True)
+            ctx.exit(2)
+        except KeyboardInterrupt:
+            click.echo("routeplan: stopped", err=True)
+            ctx.exit(130)
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
+
+
+def example(*lines: str) -> str:
+    """The example at the end of a help text, kept on its own lines."""
+    return "\b\nExample:\n" + "\n".join(f"  {line}" for line in lines)
+
+
+def say(text: str) -> None:
+    """One line of progress."""
+    click.echo(f"  {text}", err=True)
+
+
+@click.group(
+    cls=Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog=example("routeplan demo", "routeplan ride new evening.toml", "routeplan loop my_area evening.toml --out ride"),
+)
+@click.version_option(__version__, prog_name="routeplan")
+def main() -> None:
+    """Plan road rides on which you stay in radio contact."""
+
+
+@main.command(epilog=example("routeplan demo"))
+def demo() -> None:
+    """Plan the demo's net evening: the first useful loop, into ./demo_ride."""
+    from routeplan.plan import demo as island
+
+    _plan_job("loop", island.area(say), island.ride_file("net_evening"), None, Path("demo_ride"), share=False)
+
+
+@main.group()
+def area() -> None:
+    """Prepare an area from roads and elevation, or show one."""
+
+
+@area.command("make", epilog=example(
+    "routeplan area make my_area --roads roads.osm.pbf --terrain N42E001.hgt",
+    "routeplan area make my_area --around 42.51,1.52 --radius-km 20",
+))
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--roads", multiple=True, type=click.Path(path_type=Path), help="OpenStreetMap file (pbf, osm, gz); may be repeated.")
+@click.option("--terrain", multiple=True, type=click.Path(path_type=Path), help="Elevation file (GeoTIFF, hgt, zip, gz); may be repeated.")
+@click.option("--cover", multiple=True, type=click.Path(path_type=Path), help="Land-cover raster; without it woods and towns come from the roads file.")
+@click.option("--around", metavar="LAT,LON", help="Download roads and elevation round this place instead.")
+@click.option("--radius-km", type=float, help="How far round it.")
+def area_make(folder: Path, roads: tuple[Path, ...], terrain: tuple[Path, ...], cover: tuple[Path, ...],
+              around: str | None, radius_km: float | None) -> None:  # fmt: skip
+    """Make an area FOLDER that the other commands plan on."""
+    from routeplan.plan import area as areas
+
+    if around is not None or radius_km is not None:
+        if around is None or radius_km is None:
+            raise click.UsageError("--around and --radius-km go together")
+        if roads or terrain:
+            raise click.UsageError("give either --around or files, not both")
+        made = areas.download_area(folder, around, radius_km, cover=list(cover), progress=say)
+    else:
+        if not roads or not terrain:
+            raise click.UsageError("give --roads and --terrain, or --around and --radius-km")
+        made = areas.make_area(folder, roads=list(roads), terrain=list(terrain), cover=list(cover), progress=say)
+    click.echo(areas.describe(made))
+
+
+@area.command("show", epilog=example("routeplan area show my_area"))
+@click.argument("folder", type=click.Path(path_type=Path))
+def area_show(folder: Path) -> None:
+    """Extent, counts, sources and licences of an area."""
+    from routeplan.plan import area as areas
+
+    click.echo(areas.describe(areas.load_area(folder)))
+
+
+@main.group()
+def ride() -> None:
+    """Write a ride file to fill in."""
+
+
+@ride.command("new", epilog=example("routeplan ride new evening.toml"))
+@click.argument("file", type=click.Path(path_type=Path))
+def ride_new(file: Path) -> None:
+    """Write a commented ride file, with the stations that you keep."""
+    from routeplan.plan import ridefile
+
+    ridefile.write_template(file)
+    click.echo(f"{file} written: set the start, your stations and the net, then: routeplan loop AREA {file}")
+
+
+def job_command(job: str, summary: str) -> None:
+    """The four jobs take the same arguments and give the same kind of result."""
+
+    @main.command(job, help=summary, epilog=example(f"routeplan {job} my_area evening.toml --out ride"))
+    @AREA
+    @RIDE
+    @click.option("--json", "json_file", metavar="FILE", help="Write the plan as JSON; - for standard output, and no table.")
+    @click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write pictures, tracks, report and card here.")
+    @click.option("--share", is_flag=True, help="Cut off 500 m round the start and leave out call signs in what is written.")
+    def run(area: Path, ride: Path, json_file: str | None, out: Path | None, share: bool) -> None:
+        from routeplan.plan import area as areas
+
+        _plan_job(job, areas.load_area(area), ride, json_file, out, share)
+
+
+def _plan_job(job: str, area: Any, ride: Path, json_file: str | None, out: Path | None, share: bool) -> None:
+    from routeplan.plan import jobs, ridefile
+
+    plan: Plan = jobs.plan(job, area, ridefile.read_ride(ride), progress=say)
+    from routeplan.output import table, write
+
+    if json_file == "-":
+        click.echo(write.json_text(plan, share=share))
+    else:
+        click.echo(table.table(plan))
+        if json_file is not None:
+            write.write_json(plan, Path(json_file), share=share)
+    if out is not None:
+        for path in write.write_all(plan, out, share=share, progress=say):
+            say(f"wrote {path}")
+
+
+job_command("loop", "Loops of a target length, hours or home-by time from the start.")
+job_command("between", "Routes from here to there, the least time out of contact within a distance limit.")
+job_command("mend", "The smallest changes to a usual ride that avoid its dead stretches.")
+job_command("check", "What will be heard along a given track.")
+
+
+@main.command(epilog=example(
+    "routeplan coverage my_area evening.toml --out maps",
+    "routeplan coverage my_area evening.toml --compare set.transmit_w=10 --compare set.mount=chest",
+))
+@AREA
+@RIDE
+@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write a GeoTIFF for each station and the rule, and a picture.")
+@click.option("--compare", multiple=True, metavar="KEY=VALUE", help="What would this change? May be repeated.")
+def coverage(area: Path, ride: Path, out: Path | None, compare: tuple[str, ...]) -> None:
+    """Where the stations can be worked, on roads and off them."""
+    from routeplan.plan import area as areas
+    from routeplan.plan import coverage as covered
+    from routeplan.plan import ridefile
+
+    if out is None and not compare:
+        raise click.UsageError("give --out, --compare or both")
+    place, wish = areas.load_area(area), ridefile.read_ride(ride)
+    if compare:
+        click.echo(covered.compare(place, wish, list(compare), progress=say))
+    if out is not None:
+        for path in covered.write_coverage(place, wish, out, progress=say):
+            say(f"wrote {path}")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
