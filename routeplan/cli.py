@@ -52,7 +52,9 @@ def say(text: str) -> None:
 @click.group(
     cls=Commands,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog=example("routeplan demo", "routeplan ride new evening.toml", "routeplan loop my_area evening.toml --out ride"),
+    epilog=example(
+        "routeplan demo", "routeplan ride new evening.toml", "routeplan loop my_area evening.toml --out ride"
+    ),
 )
 @click.version_option(__version__, prog_name="routeplan")
 def main() -> None:
@@ -72,14 +74,32 @@ def area() -> None:
     """Prepare an area from roads and elevation, or show one."""
 
 
-@area.command("make", epilog=example(
-    "routeplan area make my_area --roads roads.osm.pbf --terrain N42E001.hgt",
-    "routeplan area make my_area --around 42.51,1.52 --radius-km 20",
-))
+@area.command(
+    "make",
+    epilog=example(
+        "routeplan area make my_area --roads roads.osm.pbf --terrain N42E001.hgt",
+        "routeplan area make my_area --around 42.51,1.52 --radius-km 20",
+    ),
+)
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--roads", multiple=True, type=click.Path(path_type=Path), help="OpenStreetMap file (pbf, osm, gz); may be repeated.")
-@click.option("--terrain", multiple=True, type=click.Path(path_type=Path), help="Elevation file (GeoTIFF, hgt, zip, gz); may be repeated.")
-@click.option("--cover", multiple=True, type=click.Path(path_type=Path), help="Land-cover raster; without it woods and towns come from the roads file.")
+@click.option(
+    "--roads",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="OpenStreetMap file (pbf, osm, gz); may be repeated.",
+)
+@click.option(
+    "--terrain",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Elevation file (GeoTIFF, hgt, zip, gz); may be repeated.",
+)
+@click.option(
+    "--cover",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Land-cover raster; without it woods and towns come from the roads file.",
+)
 @click.option("--around", metavar="LAT,LON", help="Download roads and elevation round this place instead.")
 @click.option("--radius-km", type=float, help="How far round it.")
 def area_make(folder: Path, roads: tuple[Path, ...], terrain: tuple[Path, ...], cover: tuple[Path, ...],
@@ -96,7 +116,9 @@ def area_make(folder: Path, roads: tuple[Path, ...], terrain: tuple[Path, ...], 
     else:
         if not roads or not terrain:
             raise click.UsageError("give --roads and --terrain, or --around and --radius-km")
-        made = areas.make_area(folder, roads=list(roads), terrain=list(terrain), cover=list(cover), progress=say)
+        made = areas.make_area(
+            folder, roads=list(roads), terrain=list(terrain), cover=list(cover), progress=say
+        )
     click.echo(areas.describe(made))
 
 
@@ -130,9 +152,23 @@ def job_command(job: str, summary: str) -> None:
     @main.command(job, help=summary, epilog=example(f"routeplan {job} my_area evening.toml --out ride"))
     @AREA
     @RIDE
-    @click.option("--json", "json_file", metavar="FILE", help="Write the plan as JSON; - for standard output, and no table.")
-    @click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write pictures, tracks, report and card here.")
-    @click.option("--share", is_flag=True, help="Cut off 500 m round the start and leave out call signs in what is written.")
+    @click.option(
+        "--json",
+        "json_file",
+        metavar="FILE",
+        help="Write the plan as JSON; - for standard output, and no table.",
+    )
+    @click.option(
+        "--out",
+        type=click.Path(path_type=Path),
+        metavar="FOLDER",
+        help="Write pictures, tracks, report and card here.",
+    )
+    @click.option(
+        "--share",
+        is_flag=True,
+        help="Cut off 500 m round the start and leave out call signs in what is written.",
+    )
     def run(area: Path, ride: Path, json_file: str | None, out: Path | None, share: bool) -> None:
         from routeplan.plan import area as areas
 
@@ -162,14 +198,23 @@ job_command("mend", "The smallest changes to a usual ride that avoid its dead st
 job_command("check", "What will be heard along a given track.")
 
 
-@main.command(epilog=example(
-    "routeplan coverage my_area evening.toml --out maps",
-    "routeplan coverage my_area evening.toml --compare set.transmit_w=10 --compare set.mount=chest",
-))
+@main.command(
+    epilog=example(
+        "routeplan coverage my_area evening.toml --out maps",
+        "routeplan coverage my_area evening.toml --compare set.transmit_w=10 --compare set.mount=chest",
+    )
+)
 @AREA
 @RIDE
-@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write a GeoTIFF for each station and the rule, and a picture.")
-@click.option("--compare", multiple=True, metavar="KEY=VALUE", help="What would this change? May be repeated.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Write a GeoTIFF for each station and the rule, and a picture.",
+)
+@click.option(
+    "--compare", multiple=True, metavar="KEY=VALUE", help="What would this change? May be repeated."
+)
 def coverage(area: Path, ride: Path, out: Path | None, compare: tuple[str, ...]) -> None:
     """Where the stations can be worked, on roads and off them."""
     from routeplan.plan import area as areas

@@ -19,8 +19,10 @@ import platformdirs
 
 
 def _prepare_cache() -> bool:
-    """Point numba's cache at the user's cache folder; False, with a line that says so, where it cannot be written."""
-    folder = Path(os.environ.setdefault("NUMBA_CACHE_DIR", str(platformdirs.user_cache_path("routeplan") / "kernels")))
+    """Point numba's cache at the user's cache folder; where that cannot be written say so and return False."""
+    folder = Path(
+        os.environ.setdefault("NUMBA_CACHE_DIR", str(platformdirs.user_cache_path("routeplan") / "kernels"))
+    )
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder):
@@ -34,7 +36,7 @@ _CACHE = _prepare_cache()
 
 
 def kernel(function: Callable[..., Any]) -> Any:
-    """Compile `function` when it is first called: cached on disk, without the interpreter lock, no fast-math."""
+    """Compile `function` at its first call: cached on disk, without the interpreter lock, no fast-math."""
     import numba
 
     return numba.njit(cache=_CACHE, nogil=True)(function)

@@ -35,9 +35,7 @@ class InputError(RouteplanError, ValueError):
     """Wrong input. `faults` holds every fault that was found, so that all can be mended at once."""
 
     def __init__(self, what: str | Iterable[Fault], where: str = "", mend: str = "") -> None:
-        self.faults: tuple[Fault, ...] = (
-            (Fault(what, where, mend),) if isinstance(what, str) else tuple(what)
-        )
+        self.faults: tuple[Fault, ...] = (Fault(what, where, mend),) if isinstance(what, str) else tuple(what)
         super().__init__("\n".join(map(str, self.faults)))
 
 

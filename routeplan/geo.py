@@ -50,7 +50,10 @@ class Projection:
 def distance_m(latitude_a: Any, longitude_a: Any, latitude_b: Any, longitude_b: Any) -> Any:
     """Great-circle distance [m] on the sphere of mean radius (haversine form); broadcasts."""
     a, b = np.radians(latitude_a), np.radians(latitude_b)
-    half = np.sin((b - a) / 2) ** 2 + np.cos(a) * np.cos(b) * np.sin(np.radians(np.subtract(longitude_b, longitude_a)) / 2) ** 2
+    half = (
+        np.sin((b - a) / 2) ** 2
+        + np.cos(a) * np.cos(b) * np.sin(np.radians(np.subtract(longitude_b, longitude_a)) / 2) ** 2
+    )
     return 2 * EARTH_RADIUS_M * np.arcsin(np.sqrt(np.clip(half, 0, 1)))
 
 
@@ -70,7 +73,9 @@ def locator_to_latlon(locator: str) -> tuple[float, float]:
     """
     text = locator.strip().upper()
     if not _LOCATOR.fullmatch(text):
-        raise InputError(_locator_fault(text), f"locator {locator!r}", "a locator looks like AA00aa or AA00aa00")
+        raise InputError(
+            _locator_fault(text), f"locator {locator!r}", "a locator looks like AA00aa or AA00aa00"
+        )
     longitude, latitude = -180.0, -90.0
     width, height = 20.0, 10.0
     for pair, (a, b) in enumerate(zip(text[::2], text[1::2])):

@@ -14,10 +14,15 @@ LATITUDES = st.floats(-80, 80)
 LONGITUDES = st.floats(-179.9, 179.9)
 
 
-# IARU Region 1 VHF Managers Handbook, worked rule: field AA starts at 180 W 90 S; JN58td holds 48.146 N 11.608 E.
+# Examples that are printed widely (from memory); the rule itself: IARU Region 1 VHF Managers Handbook.
 @pytest.mark.parametrize(
     "latitude, longitude, locator",
-    [(48.14666, 11.60833, "JN58td"), (-34.91, -56.21166, "GF15vc"), (38.92, -77.065, "FM18lw"), (0.0, 0.0, "JJ00aa")],
+    [
+        (48.14666, 11.60833, "JN58td"),
+        (-34.91, -56.21166, "GF15vc"),
+        (38.92, -77.065, "FM18lw"),
+        (0.0, 0.0, "JJ00aa"),
+    ],
 )
 def test_locator_published(latitude, longitude, locator):
     assert geo.latlon_to_locator(latitude, longitude, 6) == locator
@@ -34,7 +39,8 @@ def test_locator_cell_holds_its_point_property(latitude, longitude, characters):
 
 
 @pytest.mark.parametrize(
-    "text, words", [("SA00aa", "character 1 is 'S'"), ("AA0xaa", "character 4 is 'X'"), ("AA00a", "5 characters")]
+    "text, words",
+    [("SA00aa", "character 1 is 'S'"), ("AA0xaa", "character 4 is 'X'"), ("AA00a", "5 characters")],
 )
 def test_wrong_locator_names_the_letter(text, words):
     with pytest.raises(InputError, match=words):

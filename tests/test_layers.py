@@ -48,6 +48,19 @@ def test_data_runs_one_way():
 
 def test_a_help_text_loads_nothing_heavy():
     code = "import sys, routeplan.cli; print(*{m.split('.')[0] for m in sys.modules})"
-    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
-    heavy = {"numpy", "scipy", "numba", "osmnx", "geopandas", "pandas", "matplotlib", "rasterio", "pyproj", "networkx"}
+    loaded = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    ).stdout.split()
+    heavy = {
+        "numpy",
+        "scipy",
+        "numba",
+        "osmnx",
+        "geopandas",
+        "pandas",
+        "matplotlib",
+        "rasterio",
+        "pyproj",
+        "networkx",
+    }
     assert not heavy & set(loaded)

@@ -17,7 +17,7 @@ FORMAT = "routeplan plan 1"
 
 @dataclass(frozen=True)
 class Assumption:
-    """One value the plan rests on: `key` as in the ride file ("rider.power_w"), where it comes from, whether guessed."""
+    """One value the plan rests on. `key` is as in the ride file: "rider.power_w"."""
 
     key: str
     value: Any
@@ -182,7 +182,9 @@ class Background:
     street_lines: tuple[np.ndarray, ...]  # each (k, 2) x, y
     street_class: np.ndarray  # 0 minor, 1 middle, 2 major
     chance: np.ndarray | None  # of the rule on a coarser grid over the same extent, or None
-    place_names: tuple[tuple[str, str, float, float], ...]  # name, kind ("town", "village", "peak", ...), x, y
+    place_names: tuple[
+        tuple[str, str, float, float], ...
+    ]  # name, kind ("town", "village", "peak", ...), x, y
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,36 @@
+"""The demo island: its files, wherever this copy of routeplan keeps them, and the area made from them."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import platformdirs
+
+import routeplan
+from routeplan.errors import InputError
+from routeplan.plan.area import Area, Progress, load_area, make_area
+
+
+def folder() -> Path:
+    """The demo's folder: inside an installed package, beside the package in a checkout."""
+    package = Path(routeplan.__file__).parent
+    for place in (package / "demo_area", package.parent / "demo_area"):
+        if (place / "roads.osm.pbf").exists():
+            return place
+    raise InputError("the demo's files are missing", str(package), "install routeplan again")
+
+
+def ride_file(name: str) -> Path:
+    """One of the demo's ride files: "net_evening", "far_side" or "weekly"."""
+    return folder() / "rides" / f"{name}.toml"
+
+
+def area(progress: Progress | None = None) -> Area:
+    """The demo's area, made once into the user's cache folder from the files that the package carries."""
+    roads, terrain = folder() / "roads.osm.pbf", folder() / "elevation.tif"
+    mark = hashlib.sha256(roads.read_bytes() + terrain.read_bytes() + routeplan.__version__.encode())
+    made = platformdirs.user_cache_path("routeplan") / "demo" / mark.hexdigest()[:16]
+    if (made / "manifest.toml").exists():
+        return load_area(made)
+    return make_area(made, roads=[roads], terrain=[terrain], progress=progress)
