@@ -19,7 +19,7 @@ import platformdirs
 
 
 def _prepare_cache() -> bool:
-    """Point numba's cache at the user's cache folder; where that cannot be written say so and return False."""
+    """Point numba at the user's cache folder; where that cannot be written say so and return False."""
     folder = Path(
         os.environ.setdefault("NUMBA_CACHE_DIR", str(platformdirs.user_cache_path("routeplan") / "kernels"))
     )
