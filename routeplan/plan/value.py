@@ -36,8 +36,10 @@ class PlannedStation:
     x_m: float
     y_m: float
     description: str  # plain words: "vertical on the chimney, 10 m, 5 W"
-    frequency_mhz: float
+    frequency_mhz: float  # what the rider listens to
     repeater: bool = False
+    transmit_mhz: float | None = None  # what the rider transmits on; None: the same
+    access: str = ""  # what opens it: "tone 77.0 Hz"
 
 
 @dataclass(frozen=True)
@@ -117,6 +119,17 @@ class Landmark:
 
 
 @dataclass(frozen=True)
+class WayHome:
+    """A short cut from a place of a route back to its end."""
+
+    distance_m: float  # where the route is left
+    time_s: float
+    home_m: float  # length of the way home from there
+    home_s: float
+    text: str  # roads to take: "left on Quay Road, then A12 to Ansel"
+
+
+@dataclass(frozen=True)
 class Route:
     """One choice. Field names and units as in the plan JSON; see docs/plan_json.md."""
 
@@ -159,6 +172,7 @@ class Route:
     lights_from_s: float | None  # seconds after departure at which lights are wanted; None: not on this ride
     sunset_s: float | None
     warnings: tuple[str, ...] = ()
+    ways_home: tuple[WayHome, ...] = ()
 
 
 @dataclass(frozen=True)
