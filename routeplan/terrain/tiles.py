@@ -27,7 +27,24 @@ LOWEST_M, HIGHEST_M = -500.0, 8900.0  # shore of the Dead Sea -430 m, Everest 88
 _HGT_SIZES = {1201 * 1201: (1201, 1201), 3601 * 3601: (3601, 3601), 3601 * 1801: (3601, 1801)}
 _HGT_BYTES_AT_MOST = 2 * 3601 * 3601
 _BLOCK_CELLS_AT_MOST = 1 << 26
-_SURFACE_NAMES = ("srtm", "dsm", "glo30", "glo-30", "glo90", "copernicus", "aster", "aw3d", "nasadem", "surface")
+_GDAL: dict[str, Any] = {
+    "GTIFF_REPORT_COMPD_CS": True,  # tell the vertical system too
+    "GDAL_PAM_ENABLED": False,  # no side files
+    "GDAL_DISABLE_READDIR_ON_OPEN": True,
+    "GDAL_CACHEMAX": 64,  # MB
+}
+_SURFACE_NAMES = (
+    "srtm",
+    "dsm",
+    "glo30",
+    "glo-30",
+    "glo90",
+    "copernicus",
+    "aster",
+    "aw3d",
+    "nasadem",
+    "surface",
+)
 _METRES = ("", "m", "metre", "meter", "metres", "meters")
 _ELLIPSOID = ("ellipsoid", "4979", "geodetic height")
 
@@ -80,7 +97,9 @@ class _Source:
 
     def bounds(self) -> tuple[float, float, float, float]:
         """Left, bottom, right, top of the outer pixel edges, in `crs`."""
-        x, y = self.transform * np.array([[0, self.tile.cols, 0, self.tile.cols], [0, 0, self.tile.rows, self.tile.rows]])
+        x, y = self.transform * np.array(
+            [[0, self.tile.cols, 0, self.tile.cols], [0, 0, self.tile.rows, self.tile.rows]]
+        )
         return float(min(x)), float(min(y)), float(max(x)), float(max(y))
 
 
@@ -96,13 +115,14 @@ def read_tiles(
     step_m : cell size [m]; None takes the finer native step of the finest file, rounded to 1 m (coarser where
         the raster would pass CELLS_AT_MOST; then the source is averaged, never skipped over).
     Cells are bilinear in the source where its nearest cell holds data, NaN elsewhere. Where files overlap the
-    finest wins, then the first. Raises InputError with every fault of every file, or naming both extents where
-    files and `extent` do not overlap.
+    finest wins, then the first. Raises InputError with every fault of every file, or naming both extents
+    where files and `extent` do not overlap.
     """
     from pyproj import Transformer
     from rasterio.warp import transform_bounds
 
-    sources, faults = [], []
+    sources: list[_Source] = []
+    faults: list[Fault] = []
     if not paths:
         raise InputError("no elevation file is given", mend="name at least one GeoTIFF or .hgt file")
     for path in paths:
@@ -122,8 +142,12 @@ def read_tiles(
             box = Extent(-math.inf, -math.inf, math.inf, math.inf)
         if not all(map(math.isfinite, box)):
             box = Extent(-math.inf, -math.inf, math.inf, math.inf)
-        union = box if union is None else Extent(
-            min(union[0], box[0]), min(union[1], box[1]), max(union[2], box[2]), max(union[3], box[3])
+        union = (
+            box
+            if union is None
+            else Extent(
+                min(union[0], box[0]), min(union[1], box[1]), max(union[2], box[2]), max(union[3], box[3])
+            )
         )
     assert union is not None
     shared = union if extent is None else extent.overlap(union)
@@ -136,7 +160,9 @@ def read_tiles(
             "give the tiles that lie there",
         )
     if not all(map(math.isfinite, shared)):
-        raise InputError("the elevation covers the whole world", str(sources[0].tile.path), "cut out the part needed")
+        raise InputError(
+            "the elevation covers the whole world", str(sources[0].tile.path), "cut out the part needed"
+        )
     if step_m is None:
         step_m = float(max(1, round(sources[0].tile.native_step_m)))
         area = (shared.east_m - shared.west_m) * (shared.north_m - shared.south_m)
@@ -177,11 +203,21 @@ def _range_faults(grid: Grid, sources: list[_Source]) -> list[Fault]:
         return []
     low, high = float(known.min()), float(known.max())
     if high > HIGHEST_M:
-        return [Fault(f"the highest value, {high:.0f}, is no height in metres: feet or decimetres?", where,
-                      "convert it to metres")]
+        return [
+            Fault(
+                f"the highest value, {high:.0f}, is no height in metres: feet or decimetres?",
+                where,
+                "convert it to metres",
+            )
+        ]
     if low < LOWEST_M:
-        return [Fault(f"the lowest value, {low:.0f}, is no height in metres: an undeclared void value?", where,
-                      "set the file's no-data value")]
+        return [
+            Fault(
+                f"the lowest value, {low:.0f}, is no height in metres: an undeclared void value?",
+                where,
+                "set the file's no-data value",
+            )
+        ]
     return []
 
 
@@ -208,22 +244,25 @@ def latlon_box_text(south: float, west: float, north: float, east: float) -> str
     return f"{span(south, north, 'N', 'S')}, {span(west, east, 'E', 'W')}"
 
 
-# --- opening ---------------------------------------------------------------------------------------------------
+# --- opening ---
 
 
 def _open(path: Path, projection: Projection) -> _Source:
     if not path.is_file():
         raise InputError("there is no such file", str(path), "check the name")
     name = path.name.lower()
-    if name.endswith((".hgt", ".hgt.gz")) or name.endswith(".zip"):
+    if name.endswith((".hgt", ".hgt.gz", ".zip")):
         return _open_hgt(path, projection)
     with path.open("rb") as file:
         head = file.read(256)
     if len(head) == 0:
         raise InputError("the file is empty", str(path), "fetch it again")
     if head[:4] not in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
-        raise InputError(f"not a GeoTIFF: {_what_it_looks_like(head)}", str(path),
-                         "give a GeoTIFF, or an .hgt file (alone, .zip or .gz)")
+        raise InputError(
+            f"not a GeoTIFF: {_what_it_looks_like(head)}",
+            str(path),
+            "give a GeoTIFF, or an .hgt file (alone, .zip or .gz)",
+        )
     return _open_geotiff(path, projection)
 
 
@@ -231,7 +270,7 @@ def _what_it_looks_like(head: bytes) -> str:
     start = head.lstrip().lower()
     if start.startswith((b"<!doctype html", b"<html")):
         return "it holds a web page, so a download went wrong"
-    if start.startswith(b"<?xml") or start.startswith(b"<osm"):
+    if start.startswith((b"<?xml", b"<osm")):
         return "it holds XML"
     if b"OSMHeader" in head:
         return "it holds OpenStreetMap data"
@@ -251,8 +290,7 @@ def _open_geotiff(path: Path, projection: Projection) -> _Source:
 
     faults = []
     try:
-        with rasterio.Env(GTIFF_REPORT_COMPD_CS=True, GDAL_PAM_ENABLED=False, GDAL_DISABLE_READDIR_ON_OPEN=True), \
-                rasterio.open(path, driver="GTiff") as src:
+        with rasterio.Env(**_GDAL), rasterio.open(path, driver="GTiff") as src:
             crs_text = src.crs.to_wkt() if src.crs else ""
             transform, rows, cols, bands = src.transform, src.height, src.width, src.count
             dtype, nodata, unit = src.dtypes[0], src.nodata, (src.units[0] or "").strip().lower()
@@ -260,38 +298,71 @@ def _open_geotiff(path: Path, projection: Projection) -> _Source:
             block = src.block_shapes[0]
             tags = {k.upper(): v for k, v in src.tags().items()}
     except (RasterioError, ValueError, OSError) as error:
-        raise InputError(f"cannot be opened as a GeoTIFF ({_short(error)})", str(path),
-                         "it may be cut off: fetch it again") from error
+        raise InputError(
+            f"cannot be opened as a GeoTIFF ({_short(error)})", str(path), "it may be cut off: fetch it again"
+        ) from error
     if bands != 1:
-        faults.append(Fault(f"has {bands} bands, so it is a picture or a stack, not heights", str(path),
-                            "give a file with one band of heights in metres"))
+        faults.append(
+            Fault(
+                f"has {bands} bands, so it is a picture or a stack, not heights",
+                str(path),
+                "give a file with one band of heights in metres",
+            )
+        )
     if np.dtype(dtype).kind not in "iuf":
         faults.append(Fault(f"its values are {dtype}, not numbers", str(path), "give heights in metres"))
     if block[0] * block[1] > _BLOCK_CELLS_AT_MOST:
-        faults.append(Fault(f"its blocks of {block[0]} x {block[1]} cells are too large to unpack", str(path),
-                            "write it anew in tiles of 512 x 512"))
+        faults.append(
+            Fault(
+                f"its blocks of {block[0]} x {block[1]} cells are too large to unpack",
+                str(path),
+                "write it anew in tiles of 512 x 512",
+            )
+        )
     datum, kind = "", _kind_of(path, tags)
     crs: Any = None
     if not crs_text:
-        faults.append(Fault("has no coordinate system (no datum), so its place on the Earth is unknown", str(path),
-                            "write the coordinate system into it, for example EPSG:4326"))
+        faults.append(
+            Fault(
+                "has no coordinate system (no datum), so its place on the Earth is unknown",
+                str(path),
+                "write the coordinate system into it, for example EPSG:4326",
+            )
+        )
     else:
         whole = CRS.from_wkt(crs_text)
         crs, datum, crs_unit = _parts(whole)
         if not (crs.is_geographic or crs.is_projected):
-            faults.append(Fault(f"its coordinate system ({whole.name}) is not tied to the Earth", str(path),
-                                "write the right one into it, for example EPSG:4326"))
+            faults.append(
+                Fault(
+                    f"its coordinate system ({whole.name}) is not tied to the Earth",
+                    str(path),
+                    "write the right one into it, for example EPSG:4326",
+                )
+            )
         if any(word in datum.lower() for word in _ELLIPSOID):
-            faults.append(Fault("its heights are above the ellipsoid, not above the sea (tens of metres apart)",
-                                str(path), "convert them to heights above the geoid (EGM96 or EGM2008)"))
+            faults.append(
+                Fault(
+                    "its heights are above the ellipsoid, not above the sea (tens of metres apart)",
+                    str(path),
+                    "convert them to heights above the geoid (EGM96 or EGM2008)",
+                )
+            )
         unit = unit or crs_unit
     if unit not in _METRES:
-        faults.append(Fault(f"its heights are in {unit!r}, not metres", str(path),
-                            "convert the values to metres (one foot is 0.3048 m) and set the unit"))
+        faults.append(
+            Fault(
+                f"its heights are in {unit!r}, not metres",
+                str(path),
+                "convert the values to metres (one foot is 0.3048 m) and set the unit",
+            )
+        )
     if not transform.is_rectilinear and crs is not None and abs(transform.determinant) < 1e-30:
         faults.append(Fault("its cells have no size", str(path), "write its placement into it"))
     if transform.is_identity:
-        faults.append(Fault("does not say where on the Earth it lies", str(path), "write its placement into it"))
+        faults.append(
+            Fault("does not say where on the Earth it lies", str(path), "write its placement into it")
+        )
     if faults:
         raise InputError(faults)
     notes = () if datum else ("vertical datum not stated; taken as metres above mean sea level",)
@@ -342,7 +413,9 @@ def _native_step_m(crs: Any, transform: Any, rows: int, cols: int, projection: P
 
     to_degrees = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
     middle = (cols / 2, rows / 2)
-    x, y = zip(*(transform * point for point in (middle, (middle[0] + 1, middle[1]), (middle[0], middle[1] + 1))))
+    x, y = zip(
+        *(transform * point for point in (middle, (middle[0] + 1, middle[1]), (middle[0], middle[1] + 1)))
+    )
     longitude, latitude = to_degrees.transform(x, y)
     geod = Geod(ellps="WGS84")
     sides = [geod.inv(longitude[0], latitude[0], longitude[i], latitude[i])[2] for i in (1, 2)]
@@ -359,12 +432,18 @@ def _open_hgt(path: Path, projection: Projection) -> _Source:
     data, name = _hgt_bytes(path)
     place = _HGT_NAME.search(name)
     if place is None:
-        raise InputError("the name does not tell the tile's south-west corner", f"{path} ({name})",
-                         "an .hgt file is called like N42E001.hgt")
+        raise InputError(
+            "the name does not tell the tile's south-west corner",
+            f"{path} ({name})",
+            "an .hgt file is called like N42E001.hgt",
+        )
     shape = _HGT_SIZES.get(len(data) // 2) if len(data) % 2 == 0 else None
     if shape is None:
-        raise InputError(f"holds {len(data)} bytes, which no .hgt tile does (2884802 or 25934402): cut off?",
-                         str(path), "fetch it again")
+        raise InputError(
+            f"holds {len(data)} bytes, which no .hgt tile does (2884802 or 25934402): cut off?",
+            str(path),
+            "fetch it again",
+        )
     rows, cols = shape
     south = int(place[2]) * (1 if place[1].upper() == "N" else -1)
     west = int(place[4]) * (1 if place[3].upper() == "E" else -1)
@@ -388,8 +467,11 @@ def _hgt_bytes(path: Path) -> tuple[bytes, str]:
             with zipfile.ZipFile(path) as archive:
                 members = [m for m in archive.infolist() if m.filename.lower().endswith(".hgt")]
                 if len(members) != 1:
-                    raise InputError(f"holds {len(members)} .hgt files, not one", str(path),
-                                     "give an archive with a single .hgt file, or unpack it")
+                    raise InputError(
+                        f"holds {len(members)} .hgt files, not one",
+                        str(path),
+                        "give an archive with a single .hgt file, or unpack it",
+                    )
                 with archive.open(members[0]) as file:
                     data, name = file.read(limit), Path(members[0].filename).name
         elif lower.endswith(".gz"):
@@ -407,12 +489,15 @@ def _hgt_bytes(path: Path) -> tuple[bytes, str]:
             raise
         raise InputError(f"cannot be unpacked ({_short(error)})", str(path), "fetch it again") from error
     if len(data) >= limit:
-        raise InputError("unpacks to more than the largest .hgt tile (25934402 bytes)", str(path),
-                         "it is not an .hgt tile; do not use it")
+        raise InputError(
+            "unpacks to more than the largest .hgt tile (25934402 bytes)",
+            str(path),
+            "it is not an .hgt tile; do not use it",
+        )
     return data, name
 
 
-# --- warping ---------------------------------------------------------------------------------------------------
+# --- warping ---
 
 
 def _aligned(sources: list[_Source]) -> list[list[_Source]]:
@@ -422,7 +507,9 @@ def _aligned(sources: list[_Source]) -> list[list[_Source]]:
         t = source.transform
         for group in groups:
             g = group[0].transform
-            same_cells = all(abs(a - b) <= 1e-7 * abs(g.a) for a, b in ((t.a, g.a), (t.b, g.b), (t.d, g.d), (t.e, g.e)))
+            same_cells = all(
+                abs(a - b) <= 1e-7 * abs(g.a) for a, b in ((t.a, g.a), (t.b, g.b), (t.d, g.d), (t.e, g.e))
+            )
             if same_cells and t.b == 0 and t.d == 0 and source.crs == group[0].crs:
                 column, row = (t.c - g.c) / g.a, (t.f - g.f) / g.e
                 if abs(column - round(column)) < 0.01 and abs(row - round(row)) < 0.01:
@@ -449,28 +536,34 @@ def _warp(group: list[_Source], grid: Grid, to_source: Any) -> tuple[np.ndarray,
     values = np.full(grid.values.shape, np.nan, np.float32)
     if not ok.any():
         return values, state
-    window = (math.floor(column[ok].min()) - 2, math.floor(row[ok].min()) - 2,
-              math.ceil(column[ok].max()) + 3, math.ceil(row[ok].max()) + 3)
+    window = (
+        math.floor(column[ok].min()) - 2,
+        math.floor(row[ok].min()) - 2,
+        math.ceil(column[ok].max()) + 3,
+        math.ceil(row[ok].max()) + 3,
+    )
     shrink = max(1, round(grid.step_m / first.tile.native_step_m * 0.75))
     mosaic, known = _mosaic(group, window, shrink)
     if mosaic is None:
         return values, state
     col0, row0 = known
     transform = first.transform * Affine.translation(col0, row0) * Affine.scale(shrink)
-    crs, target = first.crs.to_wkt(), _target_wkt(to_source)
+    crs = first.crs.to_wkt()
     code = np.where(np.isinf(mosaic), np.uint8(0), np.where(np.isnan(mosaic), np.uint8(2), np.uint8(1)))
     mosaic[np.isinf(mosaic)] = np.nan
-    shared = dict(src_transform=transform, src_crs=crs, dst_transform=grid.affine(), dst_crs=target, num_threads=1)
-    reproject(mosaic, values, src_nodata=np.nan, dst_nodata=np.nan, resampling=Resampling.bilinear,
-              tolerance=0.01, **shared)
-    reproject(code, state, src_nodata=0, dst_nodata=0, resampling=Resampling.nearest, tolerance=0.01, **shared)
+    shared: dict[str, Any] = {
+        "src_transform": transform,
+        "src_crs": crs,
+        "dst_transform": grid.affine(),
+        "dst_crs": str(to_source.source_crs.to_wkt()),
+        "num_threads": 1,
+        "tolerance": 0.01,
+    }
+    reproject(mosaic, values, src_nodata=np.nan, dst_nodata=np.nan, resampling=Resampling.bilinear, **shared)
+    reproject(code, state, src_nodata=0, dst_nodata=0, resampling=Resampling.nearest, **shared)
     state[(state == 1) & ~np.isfinite(values)] = 0
     values[state != 1] = np.nan
     return values, state
-
-
-def _target_wkt(to_source: Any) -> str:
-    return str(to_source.source_crs.to_wkt())
 
 
 def _border(grid: Grid) -> tuple[np.ndarray, np.ndarray]:
@@ -512,8 +605,10 @@ def _mosaic(
         if c0 >= c1 or r0 >= r1:
             continue
         piece = _read(source, c0 - box[0], r0 - box[1], c1 - c0, r1 - r0, shrink)
-        at = (slice((r0 - row0) // shrink, (r0 - row0) // shrink + piece.shape[0]),
-              slice((c0 - col0) // shrink, (c0 - col0) // shrink + piece.shape[1]))
+        at = (
+            slice((r0 - row0) // shrink, (r0 - row0) // shrink + piece.shape[0]),
+            slice((c0 - col0) // shrink, (c0 - col0) // shrink + piece.shape[1]),
+        )
         held = out[at]
         out[at] = np.where(np.isfinite(held), held, piece)
     return out, (col0, row0)
@@ -534,17 +629,23 @@ def _read(source: _Source, column: int, row: int, cols: int, rows: int, shrink: 
     from rasterio.windows import Window
 
     try:
-        with rasterio.Env(GTIFF_REPORT_COMPD_CS=True, GDAL_PAM_ENABLED=False, GDAL_DISABLE_READDIR_ON_OPEN=True,
-                          GDAL_CACHEMAX=64), rasterio.open(source.tile.path, driver="GTiff") as src:
+        with rasterio.Env(**_GDAL), rasterio.open(source.tile.path, driver="GTiff") as src:
             raw = src.read(
-                1, window=Window(column, row, cols, rows), out_shape=(rows // shrink, cols // shrink),
+                1,
+                window=Window(column, row, cols, rows),
+                out_shape=(rows // shrink, cols // shrink),
                 resampling=Resampling.average if shrink > 1 else Resampling.nearest,
             )
     except (RasterioError, OSError, ValueError) as error:
-        raise InputError(f"cannot be read to its end ({_short(error)}): cut off?", str(source.tile.path),
-                         "fetch it again") from error
+        raise InputError(
+            f"cannot be read to its end ({_short(error)}): cut off?", str(source.tile.path), "fetch it again"
+        ) from error
     out = raw.astype(np.float32)
-    voids = UNDECLARED_VOIDS if source.nodata is None or math.isnan(source.nodata) else (source.nodata, *UNDECLARED_VOIDS)
+    voids = (
+        UNDECLARED_VOIDS
+        if source.nodata is None or math.isnan(source.nodata)
+        else (source.nodata, *UNDECLARED_VOIDS)
+    )
     for void in voids:
         out[raw == np.float32(void) if raw.dtype.kind == "f" else raw == void] = np.nan
     out[~np.isfinite(out)] = np.nan

@@ -25,15 +25,17 @@ class Filled(NamedTuple):
     left_patches: int
 
 
-def fill_voids(grid: Grid, cells_at_most: int = FILLED_CELLS_AT_MOST, inside: np.ndarray | None = None) -> Filled:
+def fill_voids(
+    grid: Grid, cells_at_most: int = FILLED_CELLS_AT_MOST, inside: np.ndarray | None = None
+) -> Filled:
     """Fill patches of up to `cells_at_most` NaN cells (joined by sides) with a smooth surface.
 
-    Inside a patch the height solves Laplace's equation with the cells around as its border: it never leaves the
-    range of its border, and a tilted plane is restored exactly. Larger patches stay NaN. Patches that touch the
-    border of the raster are filled too when they are small; the missing side does not pull.
+    Inside a patch the height solves Laplace's equation with the cells around as its border: it never leaves
+    the range of its border, and a tilted plane is restored exactly. Larger patches stay NaN. Small patches
+    at the border of the raster are filled too; the missing side does not pull.
 
-    inside : bool (rows, cols), cells that the source covers; a patch that reaches beyond it is not filled, and
-        NaN cells outside it are not counted. Default: all.
+    inside : bool (rows, cols), cells that the source covers; a patch that reaches beyond it is not filled,
+        and NaN cells outside it are not counted. Default: all.
     """
     from scipy import ndimage, sparse
     from scipy.sparse.linalg import spsolve
