@@ -92,7 +92,7 @@ def from_document(document: Any, where: str = "plan") -> Plan:
         zone = ZoneInfo(document["time_zone"])
         return Plan(
             job=document["job"],
-            area=_tupled(document["area"]),
+            area=dict(document["area"]),
             title=document["title"],
             assumptions=_assumptions_in(document["ride"]),
             stations=tuple(_make(PlannedStation, station) for station in document["stations"]),
