@@ -1,0 +1,195 @@
+"""Losses from one station to many receivers over rasters: checks and threads round the compiled kernel."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from routeplan import compiled
+from routeplan.errors import Fault, InputError
+from routeplan.radio import p1812, woodland
+
+
+def losses_db(
+    elevation_m: ArrayLike,
+    cover_m: ArrayLike | None,
+    zone: ArrayLike | None,
+    *,
+    west_m: float,
+    north_m: float,
+    step_m: float,
+    tx_x_m: float,
+    tx_y_m: float,
+    tx_height_m: float,
+    rx_x_m: ArrayLike,
+    rx_y_m: ArrayLike,
+    rx_height_m: ArrayLike,
+    frequency_hz: float,
+    latitude_deg: float,
+    polarisation: str = "vertical",
+    time_percent: float = 50.0,
+    delta_n: float = 40.0,
+    n0: float = 325.0,
+    threads: int | None = None,
+) -> NDArray[np.float64]:
+    """Loss [dB] of each link from one station to n receivers, at 50 percent of the locations, shape (n,).
+
+    elevation_m : (rows, cols) raw raster, row 0 the northmost, NaN for no data
+    cover_m : (rows, cols) height of woods or buildings; None for none
+    zone : (rows, cols) 1 sea, 3 coastal land, 4 inland; None for all inland
+    west_m, north_m : x, y of the CENTRE of the first cell; step_m : side of the square cells
+    tx_x_m, tx_y_m, tx_height_m : the station, height above ground 1 to 3,000 m
+    rx_x_m, rx_y_m : (n,); rx_height_m : (n,) or one for all, 1 to 3,000 m above ground
+    others : as in `p1812.basic_loss_db`
+    threads : None takes every core; the result does not depend on it
+
+    Profiles have max(2, ceil(D / step)) equal intervals, bilinear heights, and cover and zone of the cell that
+    holds the point. Short paths, and cover round the antennas, as `short_path.link_loss_db` says, whose
+    compiled twin this is. NaN where a profile meets missing data or leaves the raster (the station outside:
+    everywhere). Raises InputError that lists every argument outside its limits.
+    """
+    from routeplan.radio import kernels
+
+    raster = _raster(elevation_m, cover_m, zone, west_m, north_m, step_m)
+    x, y, rx_height = (
+        np.ascontiguousarray(a, dtype=float).ravel()
+        for a in np.broadcast_arrays(np.atleast_1d(rx_x_m), rx_y_m, rx_height_m)
+    )
+    known = {"tx_height_m": tx_height_m}
+    if rx_height.size:
+        known |= {"lowest rx_height_m": rx_height.min(), "highest rx_height_m": rx_height.max()}
+    p1812.check_link(
+        frequency_hz=frequency_hz,
+        heights_m=known,
+        polarisation=polarisation,
+        time_percent=time_percent,
+        delta_n=delta_n,
+        latitude_deg=latitude_deg,
+    )
+    radio = _radio(frequency_hz, polarisation, time_percent, delta_n, n0, latitude_deg)
+    loss = np.full(x.shape, np.nan)
+    column, row = (tx_x_m - west_m) / step_m, (north_m - tx_y_m) / step_m
+    if not (0 <= column <= raster.cols - 1 and 0 <= row <= raster.rows - 1):
+        return loss
+    inverse = np.ones(int(np.hypot(raster.rows, raster.cols)) + 3)
+    inverse[1:] = 1 / np.arange(1, len(inverse))
+
+    def run(first: int, past: int) -> None:
+        kernels.losses_db(
+            first, past, raster, radio, float(tx_x_m), float(tx_y_m), float(tx_height_m),
+            x, y, rx_height, inverse, loss,
+        )  # fmt: skip
+
+    compiled.in_slices(run, len(x), threads)
+    return loss
+
+
+def loss_map_db(
+    elevation_m: ArrayLike,
+    cover_m: ArrayLike | None,
+    zone: ArrayLike | None,
+    *,
+    west_m: float,
+    north_m: float,
+    step_m: float,
+    rx_height_m: float,
+    every: int = 1,
+    **others: Any,
+) -> NDArray[np.float32]:
+    """Loss [dB] from one station to the centre of every `every`-th cell, float32 (rows, cols) of those cells.
+
+    others : the station and the radio, as in `losses_db`. Cell (i, j) of the result is cell
+    (i every, j every) of the raster.
+    """
+    if every < 1:
+        raise InputError(f"{every} is below 1", "every", "1 takes every cell")
+    rows, cols = np.shape(elevation_m)
+    y, x = np.meshgrid(
+        north_m - step_m * np.arange(0, rows, every), west_m + step_m * np.arange(0, cols, every), indexing="ij"
+    )
+    loss = losses_db(
+        elevation_m,
+        cover_m,
+        zone,
+        west_m=west_m,
+        north_m=north_m,
+        step_m=step_m,
+        rx_x_m=x.ravel(),
+        rx_y_m=y.ravel(),
+        rx_height_m=rx_height_m,
+        **others,
+    )
+    return loss.reshape(x.shape).astype(np.float32)
+
+
+def _raster(
+    elevation_m: ArrayLike,
+    cover_m: ArrayLike | None,
+    zone: ArrayLike | None,
+    west_m: float,
+    north_m: float,
+    step_m: float,
+) -> Any:
+    """The rasters as the kernel takes them: no cover, or all inland, as empty arrays."""
+    from routeplan.radio.kernels import Raster
+
+    elevation = np.ascontiguousarray(elevation_m, dtype=np.float32)
+    cover = None if cover_m is None else np.ascontiguousarray(cover_m, dtype=np.float32)
+    zones = None if zone is None else np.ascontiguousarray(zone, dtype=np.uint8)
+    faults = []
+    if elevation.ndim != 2 or min(elevation.shape) < 2:
+        faults.append(Fault(f"shape {elevation.shape}", "elevation_m", "a raster of at least 2 x 2 cells"))
+    for name, other in (("cover_m", cover), ("zone", zones)):
+        if other is not None and other.shape != elevation.shape:
+            faults.append(Fault(f"shape {other.shape} is not {elevation.shape}", name, "use one grid for all"))
+    if not step_m > 0:
+        faults.append(Fault(f"{step_m:g} m", "step_m", "the side of a cell is above 0"))
+    if cover is not None and (cover < 0).any():
+        faults.append(Fault("a height below 0", "cover_m"))
+    if zones is not None and not np.isin(zones, (p1812.SEA, p1812.COASTAL_LAND, p1812.INLAND)).all():
+        faults.append(Fault("a value that is no zone", "zone", "1 sea, 3 coastal land, 4 inland"))
+    if faults:
+        raise InputError(faults)
+    if cover is None or not (cover != 0).any():  # NaN counts as cover
+        cover = np.empty((0, 0), np.float32)
+    if zones is None or (zones == p1812.INLAND).all():
+        zones = np.empty((0, 0), np.uint8)
+    return Raster(
+        elevation.ravel(), cover.ravel(), zones.ravel(), *elevation.shape,
+        float(west_m), float(north_m), float(step_m),
+    )  # fmt: skip
+
+
+def _radio(
+    frequency_hz: float,
+    polarisation: str,
+    time_percent: float,
+    delta_n: float,
+    n0: float,
+    latitude_deg: float,
+) -> Any:
+    from routeplan.radio.kernels import Radio
+
+    f = frequency_hz / 1e9
+    ae, ab = p1812.effective_radii_km(delta_n)
+
+    def K(epsr: float, sigma: float) -> float:
+        value = 0.036 * ((epsr - 1) ** 2 + (18 * sigma / f) ** 2) ** -0.25
+        return value * (epsr**2 + (18 * sigma / f) ** 2) ** 0.5 if polarisation == "vertical" else value
+
+    return Radio(
+        f=f,
+        wavelength=p1812.LIGHT_SPEED_GHZ_M / f,
+        p=float(time_percent),
+        ae=ae,
+        ab=ab,
+        n0=float(n0),
+        phi=abs(float(latitude_deg)),
+        inverse_p=float(p1812.inverse_normal(time_percent / 100)),
+        K_land=K(*p1812.LAND),
+        K_sea=K(*p1812.SEA_WATER),
+        gamma=woodland.specific_db_m(frequency_hz),
+        Am=woodland.greatest_db(frequency_hz),
+    )
