@@ -3,10 +3,10 @@
 Heights are the representative clutter heights that Rec. ITU-R P.1812 gives by default (suburban 10 m; urban,
 trees and forest 15 m; water, open and rural 0 m); where a source is finer the extra classes are judgement.
 
-Surface models (SRTM, GLO-30) already hold part of what stands on the ground. Adding cover on top would count it
-twice, and leaving cover out would stand a rider's antenna on the roof of the wood. So on a surface model the
-cover's height is taken OUT of the raster first (`bare_ground`) and given back as cover: what a ray meets is the
-raster as measured, what a terminal stands on is the ground beneath.
+Surface models (SRTM, GLO-30) already hold part of what stands on the ground. Adding cover on top would count
+it twice, and leaving cover out would stand a rider's antenna on the roof of the wood. So on a surface model
+the cover's height is taken OUT of the raster first (`bare_ground`) and given back as cover: what a ray meets
+is the raster as measured, what a terminal stands on is the ground beneath.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ WORLDCOVER_M: dict[int, float] = {
     100: 0.0,  # moss and lichen
 }
 
-# CORINE Land Cover, level 3, by code. Heights of 111, 141, 142, 221 to 223, 242 to 244, 322 to 324: judgement.
+# CORINE Land Cover, level 3, by code. Heights of 111, 141, 142, 222, 223, 244, 323 and 324: judgement.
 _CORINE_TALL: dict[int, float] = {
     111: TOWN_M,
     112: SUBURB_M,
@@ -277,8 +277,8 @@ def along(
 def bare_ground(surface: Grid, cover_m: np.ndarray) -> Grid:
     """Ground beneath a surface model [m]: its height less what stands there (cover before any clearing).
 
-    Judgement: how much of a wood a satellite's radar sees differs (SRTM about half, GLO-30 most of it). Taking
-    out the full cover keeps obstacles as high as measured and their height over a terminal among them as high
-    as on a terrain model, which is what decides the loss at a handheld.
+    Judgement: how much of a wood a satellite's radar sees differs (SRTM about half, GLO-30 most of it).
+    Taking out the full cover keeps obstacles as high as measured and their height over a terminal among them
+    as high as on a terrain model, which is what decides the loss at a handheld.
     """
     return surface.like((surface.values - cover_m).astype(np.float32))

@@ -34,8 +34,9 @@ def find_sea(grid: Grid, coastline: Sequence[np.ndarray], known: Extent | None =
     known : where the coastline is complete (the extent of the road data); None: everywhere.
 
     Inside `known`, cells are parted by the coastline and each part goes to the side that most of its border
-    says; this bears gaps where an extract was cut. Beyond `known` the sea goes on over neighbouring cells that
-    are at or below 0 m or unknown. Without any coastline, only ground of FLAT_SEA_M2 at exactly 0 m is sea.
+    says; this bears gaps where an extract was cut. Beyond `known` the sea goes on over neighbouring cells
+    that are at or below 0 m or unknown. Without any coastline, only ground of FLAT_SEA_M2 at exactly 0 m is
+    sea.
     """
     from scipy import ndimage
 
