@@ -1,0 +1,300 @@
+"""The search for one objective: seeds, then local search on two chains that are looked at in a fixed order.
+
+Everything random comes from the seed, everything counted from label offers, so that a result repeats on any number of
+threads and on a loaded machine as long as no time limit bound.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from routeplan.search.ball import Ball, make_work
+
+CHAINS = 2
+SLICE = 3_000_000  # label offers between two looks at the clock, some 30 ms
+LONGEST_WALK = 4096  # edges
+SHORTEST_SEGMENT_M, LONGEST_SEGMENT_M = 800.0, 10_000.0
+BUCKET_M = 60.0
+SHAKE = 0.25
+CYCLE = 80
+
+
+@dataclass(frozen=True, eq=False)
+class Objective:
+    """Gains on the edges of a ball, and what a walk may be."""
+
+    gain: np.ndarray  # (e,) at the first passage of a street
+    again: np.ndarray  # (e,) at a later one
+    shortest_m: float
+    longest_m: float
+    near_gain_per_m: float = 0.0
+    target_m: float = 0.0
+    pull_per_m: float = 0.0  # <= 0
+    repeats: bool = False
+    repeat_m: float = 0.0  # metres ridden again at most
+
+    def rules(self, *, repeats: bool | None = None, repeat_m: float | None = None) -> Any:
+        from routeplan.search.kernels import Rules
+
+        return Rules(
+            self.near_gain_per_m, self.target_m, self.pull_per_m, int(self.repeats if repeats is None else repeats),
+            self.repeat_m if repeat_m is None else repeat_m, self.shortest_m, self.longest_m,
+        )  # fmt: skip
+
+
+class Deadline:
+    """A time limit; without one it never comes. `passed` remembers that it bound."""
+
+    def __init__(self, limit_s: float | None) -> None:
+        self.end = None if limit_s is None else time.perf_counter() + limit_s
+        self.stopped = False
+
+    def passed(self) -> bool:
+        if self.end is not None and time.perf_counter() >= self.end:
+            self.stopped = True
+        return self.stopped
+
+
+@dataclass(eq=False)
+class Space:
+    """What a thread writes into, kept between searches on one ball."""
+
+    ball: Ball
+    works: list[Any] = field(default_factory=list)
+
+    def work(self, chain: int) -> Any:
+        while len(self.works) <= chain:
+            self.works.append(make_work(self.ball.net, 600_000))
+        return self.works[chain]
+
+
+def spread_of(objective: Objective, net: Any) -> float:
+    """A typical large gain per metre: the scale of prices and of the warmth."""
+    long = net.length > 1.0
+    density = np.abs(objective.gain[long]) / net.length[long]
+    return float(np.quantile(density, 0.9)) if density.size else 0.0
+
+
+def whole(ball: Ball, objective: Objective, step_m: float, gain: np.ndarray | None = None) -> tuple[np.ndarray, int]:
+    """The sweep over the whole ball: (walk or empty, label offers)."""
+    from routeplan.search import kernels
+
+    net = ball.net
+    span = objective.longest_m - ball.out_m[net.tail] - net.length - ball.back_m[net.head]
+    room = int((np.maximum(span, 0) / step_m + 4).sum()) + 16
+    walk = np.empty(LONGEST_WALK, np.int32)
+    rules = objective.rules()
+    work = make_work(net, room)
+    used = objective.gain if gain is None else gain
+    count, done = kernels.whole_loop(net, used, objective.again, rules, step_m, ball.back_m, ball.out_m, work, walk)
+    return walk[:count].copy(), done
+
+
+class Chain:
+    """One local search: its walk, its best, its random state."""
+
+    def __init__(self, ball: Ball, objective: Objective, work: Any, seed: int, warmth: float = 0.02) -> None:
+        from routeplan.search import kernels
+
+        self.net, self.objective, self.work = ball.net, objective, work
+        self.state = np.array([(seed * 0x9E3779B97F4A7C15 + 0x1234567) % 2**64 | 1], np.uint64)
+        for _ in range(8):
+            kernels.random(self.state)
+        self.walk = np.empty(LONGEST_WALK, np.int32)
+        self.best = np.empty(LONGEST_WALK, np.int32)
+        self.counts = np.zeros(7, np.int64)
+        self.values = np.full(2, -np.inf)
+        self.log = np.zeros((64, 1 + LONGEST_WALK), np.int32)
+        scale = spread_of(objective, ball.net)
+        self.settings = np.array([
+            SHORTEST_SEGMENT_M, min(LONGEST_SEGMENT_M, 0.6 * objective.longest_m), BUCKET_M, SHAKE,
+            warmth * scale * objective.longest_m / 10, CYCLE, 3.0 * scale,
+        ])  # fmt: skip
+        if objective.repeats:
+            self.rules, self.again = objective.rules(), objective.again
+        else:  # repeats are passed through at a price, but never kept
+            self.rules = objective.rules(repeats=True, repeat_m=0.1 * objective.longest_m)
+            self.again = -0.5 * scale * ball.net.length
+        self.found: list[np.ndarray] = []
+
+    def put(self, walk: np.ndarray) -> None:
+        """Begin from this walk."""
+        from routeplan.search import kernels
+
+        value, length, repeated, _, faults = kernels.measure(
+            self.net, self.objective.gain, self.again, self.rules, walk, walk.size, self.work)  # fmt: skip
+        if faults:
+            return
+        o = self.objective
+        value -= self.settings[6] * max(0.0, o.shortest_m - length, length - o.longest_m)
+        self.walk[: walk.size] = walk
+        self.counts[0], self.counts[2], self.values[0] = walk.size, 0, value
+        allowed = repeated <= (o.repeat_m if o.repeats else 0.0) and o.shortest_m <= length <= o.longest_m
+        if allowed:
+            self.found.append(walk.copy())
+            if value > self.values[1]:
+                self.best[: walk.size] = walk
+                self.counts[1], self.values[1] = walk.size, value
+
+    def run(self, allowance: int, deadline: Deadline) -> int:
+        """Search for `allowance` label offers; returns those spent."""
+        from routeplan.search import kernels
+
+        spent = 0
+        strict = self.objective.repeat_m if self.objective.repeats else 0.0
+        while spent < allowance and self.counts[0] and not deadline.passed():
+            self.log[0, 0] = 0
+            _, done = kernels.improve(
+                self.net, self.objective.gain, self.again, self.rules, strict, self.walk, self.counts, self.values,
+                self.best, self.state, 1 << 30, min(SLICE, allowance - spent), self.settings, self.log, self.work,
+            )  # fmt: skip
+            spent += max(done, 1)
+            for row in range(1, int(self.log[0, 0]) + 1):
+                self.found.append(self.log[row, 1 : 1 + self.log[row, 0]].copy())
+        return spent
+
+
+def polygons(ball: Ball, objective: Objective, work: Any, seed: int, tries: int) -> list[np.ndarray]:
+    """Closed walks through two to four chosen edges, joined by shortest paths that avoid what is ridden already
+    and prefer gain; those that turn back or miss the window by far are dropped. Best first, by the objective."""
+    from routeplan.search import kernels
+
+    net = ball.net
+    random = np.random.default_rng(seed)
+    density = objective.gain / np.maximum(net.length, 1.0)
+    low, high = np.quantile(density, [0.05, 0.95])
+    bonus = np.clip((density - low) / max(high - low, 1e-12), 0.0, 1.0)
+    base = net.length * (1.6 - 0.6 * bonus)
+    none = np.empty(0, bool)
+    found: list[tuple[float, int, np.ndarray]] = []
+    rules = objective.rules(repeats=True, repeat_m=np.inf)
+    middle = objective.target_m or 0.5 * (objective.shortest_m + objective.longest_m)
+    size = 1.0
+    for attempt in range(tries):
+        corners = int(random.integers(2, 5))
+        reach = middle / (corners + 1) * size * random.uniform(0.6, 1.1)
+        weight = base.copy()
+        at = net.start
+        walk: list[int] = []
+        home = False
+        for k in range(corners + 1):
+            if k == corners:
+                target = net.start
+            else:
+                round_trip = ball.out_m + ball.back_m
+                fits = np.flatnonzero(round_trip < middle)
+                if not fits.size:
+                    break
+                target = -1
+            kernels.shortest(net.out_first, net.out_edge, net.head, weight, at, np.inf, 0.0, none, 0,
+                             work.out, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
+            if target < 0:
+                way = work.out[fits]
+                some = fits[np.argsort(np.abs(way - reach * 1.3) + reach * 0.25 * random.random(fits.size))[:40]]
+                target = int(random.choice(some))
+            piece: list[int] = []
+            v = target
+            while v != at and work.parent[v] >= 0:
+                piece.append(int(work.parent[v]))
+                v = int(net.tail[piece[-1]])
+            if v != at:
+                break
+            walk += piece[::-1]
+            ridden = np.isin(net.street, net.street[piece])
+            weight[ridden] *= 30.0
+            at = target
+            home = k == corners
+        if not home or not walk:
+            continue
+        array = np.array(walk, np.int32)
+        if array.size >= LONGEST_WALK:
+            continue
+        value, length, repeated, _, faults = kernels.measure(
+            net, objective.gain, objective.again, rules, array, array.size, work)  # fmt: skip
+        size = float(np.clip(size * (middle / max(length, 1.0)) ** 0.3, 0.2, 3.0))
+        if faults or length > objective.longest_m or length < 0.6 * objective.shortest_m:
+            continue
+        if repeated > 0.1 * length and not objective.repeats:
+            continue
+        found.append((-value, attempt, array))
+    return [walk for _, _, walk in sorted(found, key=lambda item: item[:2])]
+
+
+def search(
+    ball: Ball,
+    objective: Objective,
+    *,
+    seed: int,
+    budget: int,
+    deadline: Deadline,
+    seeds: list[np.ndarray] | None = None,
+    space: Space | None = None,
+    enough: Callable[[float], bool] | None = None,
+    threads: int | None = None,
+) -> tuple[list[np.ndarray], int]:
+    """Walks found for one objective (allowed ones, any order) and label offers spent.
+
+    seeds : walks to begin from; none: a sweep over the whole ball and polygons. enough(value): stop when it holds."""
+    space = space or Space(ball)
+    found: list[np.ndarray] = []
+    spent = 0
+    chains = [Chain(ball, objective, space.work(k), seed * CHAINS + k) for k in range(CHAINS)]
+    if not seeds:
+        jobs: list[Callable[[], tuple[list[np.ndarray], int]]] = [
+            lambda: _swept(ball, objective),
+            lambda: (polygons(ball, objective, chains[1].work, seed, 24), 24 * ball.net.tail.size),
+        ]
+        both = _at_once(jobs, threads)
+        seeds = both[0][0] + both[1][0]
+        first = [both[0][0], both[1][0] or both[0][0]]
+        spent += both[0][1] + both[1][1]
+    else:
+        first = [seeds[k::CHAINS] or seeds for k in range(CHAINS)]
+    for chain, walks in zip(chains, first, strict=True):
+        for walk in walks[::-1]:  # the best last: it is where the chain begins
+            chain.put(walk)
+    rounds = 0
+    while spent < budget and not deadline.passed():
+        share = max((budget - spent) // CHAINS, 1)
+        share = min(share, max(SLICE, budget // 8))
+        done = _at_once([lambda c=c: c.run(share, deadline) for c in chains], threads)  # type: ignore[misc]
+        if not any(done):
+            break
+        spent += sum(done)
+        rounds += 1
+        leader = max(chains, key=lambda c: c.values[1])
+        if enough is not None and enough(leader.values[1]):
+            break
+        for chain in chains:  # a chain far behind goes on from the leader's best
+            if chain is not leader and leader.counts[1] and rounds % 2 == 0 and chain.values[1] < leader.values[1]:
+                chain.put(leader.best[: leader.counts[1]].copy())
+    for chain in chains:
+        found += chain.found
+    return found, spent
+
+
+def _swept(ball: Ball, objective: Objective) -> tuple[list[np.ndarray], int]:
+    """The whole sweep at a bucket that keeps the labels below some three million; finer where nothing is found."""
+    span = objective.longest_m - ball.out_m[ball.net.tail] - ball.net.length - ball.back_m[ball.net.head]
+    step = max(250.0, float(span.sum()) / 2.0e6, objective.longest_m / 2000)
+    spent = 0
+    for finer in (1.0, 0.4, 0.1):
+        walk, done = whole(ball, objective, step * finer)
+        spent += done
+        if walk.size:
+            return [walk], spent
+    return [], spent
+
+
+def _at_once(jobs: list[Callable[[], Any]], threads: int | None) -> list[Any]:
+    """Results of the jobs in order; on several threads unless told otherwise."""
+    if threads == 1 or len(jobs) < 2:
+        return [job() for job in jobs]
+    with ThreadPoolExecutor(min(len(jobs), threads or len(jobs))) as pool:
+        return list(pool.map(lambda job: job(), jobs))

@@ -1,0 +1,661 @@
+"""Compiled loops of the search: bounded shortest paths, the segment sweep, the walk's measure, local search, Pareto labels.
+
+All of them take plain arrays, never raise and never look at a clock of the machine; the public functions check
+their input first and call them in slices. Plain twins for reading live in the tests.
+
+Words used here. A *walk* is an array of directed edges. The *sweep* is a dynamic programme over (edge just ridden,
+length bucket) that keeps one label each and looks along the label's own chain of parents for streets it has ridden.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from routeplan.compiled import kernel
+
+OUTSIDE = -(2**60)  # offset of an edge outside the region of a sweep
+
+
+class Net(NamedTuple):
+    """Streets near the start, as arrays. e edges, n nodes, s streets, t turns."""
+
+    tail: np.ndarray  # (e,) int32
+    head: np.ndarray  # (e,) int32
+    length: np.ndarray  # (e,) float64 [m]
+    street: np.ndarray  # (e,) int32
+    out_first: np.ndarray  # (n + 1,) int32: edges leaving node i are out_edge[out_first[i]:out_first[i + 1]]
+    out_edge: np.ndarray
+    in_first: np.ndarray
+    in_edge: np.ndarray
+    turn_first: np.ndarray  # (e + 1,) int32: edges that may follow edge i
+    turn_edge: np.ndarray  # (t,) int32
+    turn_gain: np.ndarray  # (t,) float64
+    near_first: np.ndarray  # (s + 1,) int32: streets beside street i
+    near_street: np.ndarray
+    time: np.ndarray  # (e,) float64 [s]
+    clock_gain: np.ndarray  # (e,) float64
+    clock_sum: np.ndarray  # (w + 1,) float64, integral of the weight from clock_begin; one entry: no clock
+    clock_begin: float
+    clock_step: float
+    start: int
+
+
+class Rules(NamedTuple):
+    """What a walk is asked for beside its edges' gains."""
+
+    near_gain: float  # per metre of a street whose neighbour has been ridden
+    target: float  # [m]
+    pull: float  # gain per metre of distance from the target, <= 0
+    repeats: int  # 1: the other direction of a ridden street may be ridden, at the gain `again`
+    repeat_m: float  # at most so many metres of it
+    shortest: float
+    longest: float
+
+
+class Work(NamedTuple):
+    """Space that the sweep and the local search write into; one for each thread."""
+
+    label_value: np.ndarray
+    label_length: np.ndarray
+    label_time: np.ndarray
+    label_repeat: np.ndarray
+    label_parent: np.ndarray
+    label_edge: np.ndarray
+    label_next: np.ndarray
+    label_done: np.ndarray
+    offset: np.ndarray  # (e,) int64: label of (edge, bucket) is offset[edge] + bucket, or OUTSIDE
+    region: np.ndarray  # (e,) int32
+    gain: np.ndarray  # (e,) gains as shaken
+    edge_mark: np.ndarray  # (e,) int64
+    street_mark: np.ndarray  # (s,) int64
+    rest_edge: np.ndarray  # (e,) uint8
+    rest_street: np.ndarray  # (s,) int32
+    rest_near: np.ndarray  # (s,) int32
+    to: np.ndarray  # (n,) distance to the end of the segment
+    out: np.ndarray  # (n,) distance from its beginning
+    heap_key: np.ndarray
+    heap_node: np.ndarray
+    settled: np.ndarray  # (n,) int32
+    parent: np.ndarray  # (n,) int32
+    stamp: np.ndarray  # (1,) int64
+
+
+@kernel
+def adjacency(end, n):
+    """Edges by node in order of index: (first (n + 1,), edge (e,))."""
+    first = np.zeros(n + 1, np.int32)
+    for i in end:
+        first[i + 1] += 1
+    for i in range(n):
+        first[i + 1] += first[i]
+    place = first[:-1].copy()
+    edge = np.empty(end.size, np.int32)
+    for e in range(end.size):
+        edge[place[end[e]]] = e
+        place[end[e]] += 1
+    return first, edge
+
+
+@kernel
+def shortest(first, adjacent, other, weight, source, limit, floor, wanted, wanted_count, dist, parent, settled, key, node):
+    """Dijkstra from `source`, not beyond `limit`, and beyond `floor` only while wanted nodes are missing.
+
+    wanted : bool (n,) or empty (then all are), `wanted_count` of them true. Fills `dist` (inf where not
+    settled), `parent` (edge, -1), `settled` (order). Ties by node. Returns the number of settled nodes."""
+    dist[:] = np.inf
+    parent[:] = -1
+    dist[source] = 0.0
+    key[0] = 0.0
+    node[0] = source
+    size = 1
+    count = 0
+    left = wanted_count
+    while size > 0:
+        d = key[0]
+        v = node[0]
+        size -= 1
+        if size > 0:  # sift the last down from the root
+            k = key[size]
+            x = node[size]
+            i = 0
+            while True:
+                c = 2 * i + 1
+                if c >= size:
+                    break
+                if c + 1 < size and (key[c + 1] < key[c] or (key[c + 1] == key[c] and node[c + 1] < node[c])):
+                    c += 1
+                if key[c] < k or (key[c] == k and node[c] < x):
+                    key[i] = key[c]
+                    node[i] = node[c]
+                    i = c
+                else:
+                    break
+            key[i] = k
+            node[i] = x
+        if d > dist[v]:
+            continue
+        settled[count] = v
+        count += 1
+        if wanted.size > 0:
+            if wanted[v]:
+                left -= 1
+            if left <= 0 and d > floor:
+                break
+        for a in range(first[v], first[v + 1]):
+            e = adjacent[a]
+            w = other[e]
+            nd = d + weight[e]
+            if nd <= limit and nd < dist[w]:
+                dist[w] = nd
+                parent[w] = e
+                if size < key.size:
+                    i = size
+                    size += 1
+                    while i > 0:
+                        p = (i - 1) // 2
+                        if nd < key[p] or (nd == key[p] and w < node[p]):
+                            key[i] = key[p]
+                            node[i] = node[p]
+                            i = p
+                        else:
+                            break
+                    key[i] = nd
+                    node[i] = w
+    for i in range(size):  # reached but not settled
+        if dist[node[i]] >= key[i]:
+            dist[node[i]] = np.inf
+    return count
+
+
+@kernel
+def turns(tail, head, street, out_first, out_edge, start, may_turn_at_start):
+    """Edges that may follow each edge: not the street just ridden, except (if told) through the start."""
+    e_count = tail.size
+    first = np.zeros(e_count + 1, np.int32)
+    for e in range(e_count):
+        v = head[e]
+        n = 0
+        for a in range(out_first[v], out_first[v + 1]):
+            if street[out_edge[a]] != street[e] or (may_turn_at_start and v == start and out_edge[a] != e):
+                n += 1
+        first[e + 1] = first[e] + n
+    follow = np.empty(first[e_count], np.int32)
+    n = 0
+    for e in range(e_count):
+        v = head[e]
+        for a in range(out_first[v], out_first[v + 1]):
+            if street[out_edge[a]] != street[e] or (may_turn_at_start and v == start and out_edge[a] != e):
+                follow[n] = out_edge[a]
+                n += 1
+    return first, follow
+
+
+@kernel
+def weight_to(net, t):
+    """Integral of the clock's weight from its beginning to `t` [s]."""
+    last = net.clock_sum.size - 1
+    x = (t - net.clock_begin) / net.clock_step
+    if x <= 0.0:
+        return 0.0
+    if x >= last:
+        return net.clock_sum[last]
+    k = int(x)
+    return net.clock_sum[k] + (x - k) * (net.clock_sum[k + 1] - net.clock_sum[k])
+
+
+@kernel
+def clock_part(net, e, t):
+    """Gain of passing edge `e` from time `t` on: its clock gain times the mean weight over the passage."""
+    if net.clock_sum.size == 1 or net.clock_gain[e] == 0.0:
+        return 0.0
+    d = max(net.time[e], 1e-6)
+    return net.clock_gain[e] * (weight_to(net, t + d) - weight_to(net, t)) / d
+
+
+@kernel
+def turn_between(net, e, f):
+    """Index of the turn from edge `e` to edge `f`, or -1."""
+    for a in range(net.turn_first[e], net.turn_first[e + 1]):
+        if net.turn_edge[a] == f:
+            return a
+    return -1
+
+
+@kernel
+def measure(net, gain, again, rules, walk, count, work):
+    """(value, length, repeated, time, faults) of a closed walk from the start; faults > 0: it is not one.
+
+    Faults: does not begin or end at the start, edges that do not follow each other, an edge ridden twice."""
+    work.stamp[0] += 1
+    stamp = work.stamp[0]
+    value = 0.0
+    length = 0.0
+    repeated = 0.0
+    time = 0.0
+    faults = 0
+    if count == 0 or net.tail[walk[0]] != net.start or net.head[walk[count - 1]] != net.start:
+        faults += 1
+    for i in range(count):
+        e = walk[i]
+        s = net.street[e]
+        if i > 0:
+            a = turn_between(net, walk[i - 1], e)
+            if a < 0:
+                faults += 1
+            else:
+                value += net.turn_gain[a]
+        if work.edge_mark[e] == stamp:
+            faults += 1
+        if work.street_mark[s] == stamp:
+            value += again[e]
+            repeated += net.length[e]
+        else:
+            value += gain[e]
+            if rules.near_gain != 0.0:
+                for a in range(net.near_first[s], net.near_first[s + 1]):
+                    if work.street_mark[net.near_street[a]] == stamp:
+                        value += rules.near_gain * net.length[e]
+                        break
+        work.edge_mark[e] = stamp
+        work.street_mark[s] = stamp
+        value += clock_part(net, e, time)
+        time += net.time[e]
+        length += net.length[e]
+    return value + rules.pull * abs(length - rules.target), length, repeated, time, faults
+
+
+@kernel
+def push(net, work, last_bucket, heads, f, nl, value, time, repeat, parent, step):
+    """Offer a label to (edge f, its bucket)."""
+    b = int(nl / step)
+    if b > last_bucket:
+        return
+    k = work.offset[f] + b
+    if work.label_done[k] == 2 or value <= work.label_value[k]:
+        return
+    work.label_value[k] = value
+    work.label_length[k] = nl
+    work.label_time[k] = time
+    work.label_repeat[k] = repeat
+    work.label_parent[k] = parent
+    if work.label_done[k] == 0:
+        work.label_done[k] = 1
+        work.label_edge[k] = f
+        work.label_next[k] = heads[b]
+        heads[b] = k
+
+
+@kernel
+def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, work):
+    """Best replacement of walk[i:j]: returns (label or -1, its value, work done).
+
+    The rest of the walk is marked in work.rest_*; distances to the segment's end lie in work.to and from its beginning
+    in work.out; lowest, highest: length of the segment [m]. A value counts the segment, its turns, the rest's clock
+    part and the pull to the target. With i = 0, j = count = 0 it finds a whole loop from the start."""
+    first_edge = walk[i - 1] if i > 0 else -1
+    next_edge = walk[j] if j < count else -1
+    end = net.tail[next_edge] if next_edge >= 0 else net.start
+    begin = net.head[first_edge] if first_edge >= 0 else net.start
+    base_length = 0.0
+    base_repeat = 0.0
+    t0 = 0.0
+    for a in range(count):
+        if a < i or a >= j:
+            base_length += net.length[walk[a]]
+            s = net.street[walk[a]]
+            if work.rest_street[s] > 1:
+                base_repeat += 0.5 * net.length[walk[a]]
+        if a < i:
+            t0 += net.time[walk[a]]
+
+    # region: edges on some way from begin to end that is short enough; room for their labels
+    last_bucket = int(highest / step)
+    heads = np.full(last_bucket + 1, -1, np.int64)
+    size = 0
+    room = 0
+    for q in range(work.settled.size):
+        v = work.settled[q]
+        if v < 0:
+            break
+        for a in range(net.out_first[v], net.out_first[v + 1]):
+            e = net.out_edge[a]
+            shortest_way = work.out[v] + net.length[e]
+            longest_way = highest - work.to[net.head[e]]
+            if shortest_way > longest_way or work.rest_edge[e]:
+                continue
+            if rules.repeats or work.rest_street[net.street[e]] == 0:
+                low = int(shortest_way / step)
+                high = int(longest_way / step)
+                if room + high - low + 3 > work.label_value.size:
+                    for p in range(size):
+                        work.offset[work.region[p]] = OUTSIDE
+                    return np.int64(-1), -np.inf, size
+                work.region[size] = e
+                size += 1
+                work.offset[e] = room - low + 1  # one spare below and one above, for rounding
+                room += high - low + 3
+    work.label_value[:room] = -np.inf
+    work.label_done[:room] = 0
+    done = room // 8
+
+    # first labels, then bucket by bucket
+    if first_edge >= 0:
+        a0 = net.turn_first[first_edge]
+        a1 = net.turn_first[first_edge + 1]
+    else:
+        a0 = net.out_first[net.start]
+        a1 = net.out_first[net.start + 1]
+    current = np.int64(-1)
+    bucket = 0
+    best = np.int64(-1)
+    best_value = -np.inf
+    value = 0.0
+    length = 0.0
+    time = t0
+    repeat = base_repeat
+    is_first = True
+    while True:
+        marked = False
+        stamp = np.int64(0)
+        done += 1
+        for a in range(a0, a1):
+            if is_first and first_edge < 0:
+                f = net.out_edge[a]
+                turn = 0.0
+            else:
+                f = net.turn_edge[a]
+                turn = net.turn_gain[a]
+            if work.offset[f] == OUTSIDE:
+                continue
+            nl = length + net.length[f]
+            if nl + work.to[net.head[f]] > highest:
+                continue
+            done += 1
+            now = value + turn + clock_part(net, f, time)
+            k = work.offset[f] + int(nl / step)
+            if work.label_done[k] == 2 or now + max(gain[f], again[f]) <= work.label_value[k]:
+                continue
+            s = net.street[f]
+            if not marked and current >= 0:
+                marked = True
+                work.stamp[0] += 1
+                stamp = work.stamp[0]
+                p = current
+                while p >= 0:
+                    work.edge_mark[work.label_edge[p]] = stamp
+                    work.street_mark[net.street[work.label_edge[p]]] = stamp
+                    p = work.label_parent[p]
+                    done += 1
+            again_here = work.rest_street[s] > 0
+            if marked:
+                if work.edge_mark[f] == stamp:
+                    continue
+                again_here = again_here or work.street_mark[s] == stamp
+            new_repeat = repeat
+            if again_here:
+                if rules.repeats == 0:
+                    continue
+                new_repeat = repeat + net.length[f]
+                if new_repeat > rules.repeat_m:
+                    continue
+                now += again[f]
+            else:
+                now += gain[f]
+                if rules.near_gain != 0.0:
+                    near = work.rest_near[s] > 0
+                    if marked and not near:
+                        for c in range(net.near_first[s], net.near_first[s + 1]):
+                            if work.street_mark[net.near_street[c]] == stamp:
+                                near = True
+                                break
+                    if near:
+                        now += rules.near_gain * net.length[f]
+            push(net, work, last_bucket, heads, f, nl, now, time + net.time[f], new_repeat, current, step)
+        is_first = False
+        while bucket <= last_bucket and heads[bucket] < 0:
+            bucket += 1
+        if bucket > last_bucket:
+            break
+        current = heads[bucket]
+        heads[bucket] = work.label_next[current]
+        work.label_done[current] = 2
+        e = work.label_edge[current]
+        value = work.label_value[current]
+        length = work.label_length[current]
+        time = work.label_time[current]
+        repeat = work.label_repeat[current]
+        a0 = net.turn_first[e]
+        a1 = net.turn_first[e + 1]
+        if net.head[e] == end and length >= lowest and length <= highest:
+            total = value + rules.pull * abs(base_length + length - rules.target)
+            if next_edge >= 0:
+                c = turn_between(net, e, next_edge)
+                if c < 0:
+                    continue
+                total += net.turn_gain[c]
+                if net.clock_sum.size > 1:
+                    t = time
+                    for c in range(j, count):
+                        total += clock_part(net, walk[c], t)
+                        t += net.time[walk[c]]
+            if total > best_value:
+                best_value = total
+                best = current
+    for p in range(size):
+        work.offset[work.region[p]] = OUTSIDE
+    return best, best_value, done
+
+
+@kernel
+def chain(label, work, walk):
+    """Edges of a label's chain into `walk`, first to last; returns their number."""
+    count = 0
+    p = label
+    while p >= 0:
+        count += 1
+        p = work.label_parent[p]
+    p = label
+    k = count
+    while p >= 0:
+        k -= 1
+        walk[k] = work.label_edge[p]
+        p = work.label_parent[p]
+    return count
+
+
+@kernel
+def whole_loop(net, gain, again, rules, step, back, out, work, walk):
+    """The sweep over the whole ball: best closed walk from the start. Returns (number of edges or 0, work done)."""
+    work.rest_edge[:] = 0
+    work.rest_street[:] = 0
+    work.rest_near[:] = 0
+    n = 0
+    for v in range(out.size):
+        work.to[v] = back[v]
+        work.out[v] = out[v]
+        if out[v] + back[v] <= rules.longest:
+            work.settled[n] = v
+            n += 1
+    if n < work.settled.size:
+        work.settled[n] = -1
+    label, value, done = sweep(net, gain, again, rules, walk, 0, 0, 0, rules.shortest, rules.longest, step, work)
+    if label < 0:
+        return 0, done
+    return chain(label, work, walk), done
+
+
+@kernel
+def random(state):
+    """Uniform in [0, 1): xorshift64* of Vigna (2016), the state is one uint64 in an array."""
+    x = state[0]
+    x ^= x >> np.uint64(12)
+    x ^= x << np.uint64(25)
+    x ^= x >> np.uint64(27)
+    state[0] = x
+    return ((x * np.uint64(2685821657736338717)) >> np.uint64(11)) * (1.0 / 9007199254740992.0)
+
+
+@kernel
+def mark_rest(net, walk, count, i, j, sign, work):
+    """Add (sign 1) or take away (-1) the walk outside [i, j) in the marks of the rest."""
+    for a in range(count):
+        if a < i or a >= j:
+            e = walk[a]
+            s = net.street[e]
+            work.rest_edge[e] = 1 if sign > 0 else 0
+            work.rest_street[s] += sign
+            for c in range(net.near_first[s], net.near_first[s + 1]):
+                work.rest_near[net.near_street[c]] += sign
+
+
+@kernel
+def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, state, steps, allowance, settings, log, work):
+    """Local search: replace segments of the walk by the best ones that the sweep finds, gains shaken, over and over.
+
+    walk, best   : int32, current and best walk; counts = [edges of walk, edges of best, step within the cycle, then tallies: sweeps that
+                   found a way, a new way, walks accepted, steps]
+    values       : [value of walk, value of best (-inf: none that is allowed)]
+    strict_repeat: metres ridden again that an allowed walk may have (rules.repeat_m may be looser)
+    settings     : [shortest segment, longest segment, bucket, shake, warmth, steps of a cycle,
+                   price of each metre outside the window]
+    log          : int32 (rows, 1 + longest walk): allowed walks as they were accepted; row 0 holds the number used
+    Returns (steps taken, work done); stops after `steps` steps or `allowance` work."""
+    done = 0
+    taken = 0
+    segment = np.empty(walk.size, np.int32)
+    none = np.empty(0, np.bool_)
+    work.rest_edge[:] = 0
+    work.rest_street[:] = 0
+    work.rest_near[:] = 0
+    while taken < steps and done < allowance:
+        taken += 1
+        counts[6] += 1
+        count = counts[0]
+        length = 0.0
+        repeated = 0.0
+        for a in range(count):
+            length += net.length[walk[a]]
+        phase = counts[2] / settings[5]
+        counts[2] += 1
+        heat = max(0.0, 1.0 - 1.25 * phase)
+        # the segment
+        size = settings[0] * (settings[1] / settings[0]) ** random(state)
+        place = random(state) * (length + size) - size
+        i = 0
+        way = 0.0
+        while i < count - 1 and way + net.length[walk[i]] <= place:
+            way += net.length[walk[i]]
+            i += 1
+        j = i
+        inside = 0.0
+        while j < count and (j == i or way + inside < place + size):
+            inside += net.length[walk[j]]
+            j += 1
+        rest = length - inside
+        highest = min(max(rules.longest - rest, 0.9 * inside), inside * 1.35 + 1500.0)
+        lowest = min(rules.shortest - rest, 0.95 * highest)
+        shake = settings[3] * heat * random(state) if random(state) < 0.8 else 0.0
+        # what the rest holds, and what lies between the ends
+        begin = net.tail[walk[i]]
+        end = net.head[walk[j - 1]]
+        n = shortest(net.in_first, net.in_edge, net.tail, net.length, end, highest, 0.0, none, 0,
+                     work.to, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
+        n = shortest(net.out_first, net.out_edge, net.head, net.length, begin, highest, 0.0, none, 0,
+                     work.out, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
+        if n < work.settled.size:
+            work.settled[n] = -1
+        done += 4 * n
+        for q in range(n):
+            v = work.settled[q]
+            for a in range(net.out_first[v], net.out_first[v + 1]):
+                e = net.out_edge[a]
+                work.gain[e] = gain[e] * (1.0 + shake * (2.0 * random(state) - 1.0)) if shake > 0.0 else gain[e]
+        mark_rest(net, walk, count, i, j, 1, work)
+        step = max(settings[2], highest / 250.0)
+        label, value, spent = sweep(net, work.gain, again, rules, walk, count, i, j, lowest, highest, step, work)
+        mark_rest(net, walk, count, i, j, -1, work)
+        done += spent
+        if label >= 0:
+            m = chain(label, work, segment)
+            same = m == j - i
+            if same:
+                for a in range(m):
+                    if segment[a] != walk[i + a]:
+                        same = False
+                        break
+            counts[3] += 1
+            if not same and count - (j - i) + m < walk.size:
+                counts[4] += 1
+                new = np.empty(count - (j - i) + m, np.int32)
+                new[:i] = walk[:i]
+                new[i : i + m] = segment[:m]
+                new[i + m :] = walk[j:count]
+                value, length, repeated, time, faults = measure(net, gain, again, rules, new, new.size, work)
+                done += new.size
+                value -= settings[6] * max(0.0, rules.shortest - length, length - rules.longest)
+                slack = -settings[4] * heat * np.log(max(random(state), 1e-12))
+                if faults == 0 and value >= values[0] - slack:
+                    counts[5] += 1
+                    counts[0] = new.size
+                    walk[: new.size] = new
+                    values[0] = value
+                    if repeated <= strict_repeat and length >= rules.shortest and length <= rules.longest:
+                        row = log[0, 0] + 1
+                        if row < log.shape[0]:
+                            log[row, 0] = new.size
+                            log[row, 1 : 1 + new.size] = new
+                            log[0, 0] = row
+                        if value > values[1]:
+                            values[1] = value
+                            counts[1] = new.size
+                            best[: new.size] = new
+        if counts[2] >= settings[5]:
+            counts[2] = 0
+            if values[1] > values[0] and random(state) < 0.7:
+                counts[0] = counts[1]
+                walk[: counts[1]] = best[: counts[1]]
+                values[0] = values[1]
+        if log[0, 0] >= log.shape[0] - 1:
+            break
+    return taken, done
+
+
+@kernel
+def peeled(tail, head, street, out_first, out_edge, in_first, in_edge, start):
+    """Edges left after dead ends are taken away, over and over: an edge stays while some other street leads on from its
+    head and some other street leads to its tail (the start needs neither)."""
+    count = tail.size
+    keep = np.ones(count, np.bool_)
+    queued = np.ones(count, np.bool_)
+    stack = np.arange(count - 1, -1, -1).astype(np.int32)
+    top = count
+    while top > 0:
+        top -= 1
+        e = stack[top]
+        queued[e] = False
+        if not keep[e]:
+            continue
+        on = head[e] == start
+        for a in range(out_first[head[e]], out_first[head[e] + 1]):
+            on = on or (keep[out_edge[a]] and street[out_edge[a]] != street[e])
+        reached = tail[e] == start
+        for a in range(in_first[tail[e]], in_first[tail[e] + 1]):
+            reached = reached or (keep[in_edge[a]] and street[in_edge[a]] != street[e])
+        if on and reached:
+            continue
+        keep[e] = False
+        for a in range(in_first[tail[e]], in_first[tail[e] + 1]):
+            f = in_edge[a]
+            if keep[f] and not queued[f]:
+                queued[f] = True
+                stack[top] = f
+                top += 1
+        for a in range(out_first[head[e]], out_first[head[e] + 1]):
+            f = out_edge[a]
+            if keep[f] and not queued[f]:
+                queued[f] = True
+                stack[top] = f
+                top += 1
+    return keep

@@ -1,0 +1,163 @@
+"""The best closed ride by gain alone."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from routeplan.errors import NoLoopError
+from routeplan.search.values import Loop, LoopResult
+
+BUDGET = 120_000_000  # label offers; some seconds on two cores
+
+
+def best_loops(
+    tail: Any,
+    head: Any,
+    length_m: Any,
+    gain: Any,
+    start: int,
+    shortest_m: float,
+    longest_m: float,
+    *,
+    street: Any = None,
+    may_repeat: bool = False,
+    count: int = 1,
+    time_limit_s: float | None = None,
+    seed: int = 0,
+    time_s: Any = None,
+    clock_gain: Any = None,
+    clock: tuple[float, float, Any] | None = None,
+    banned_turns: Any = None,
+    turns: Any = None,
+    turn_gain: Any = None,
+    repeat_gain_per_m: float = 0.0,
+    repeat_share_at_most: float = 1.0,
+    near: Any = None,
+    near_gain_per_m: float = 0.0,
+    target_length_m: float | None = None,
+    length_gain_per_m: float = 0.0,
+    shared_at_most: float = 1.0,
+    budget: int | None = None,
+    prove: bool = False,
+    threads: int | None = None,
+) -> LoopResult:
+    """Closed walks from `start` of a length in [shortest_m, longest_m] with the largest sum of gains, best first.
+
+    tail, head   : node of each directed edge, (e,); nodes count from 0
+    length_m     : (e,), >= 0
+    gain         : (e,), finite, may be negative; earned at the first passage of a street
+    street       : (e,), equal for the edges of one street; None: the k-th edge a->b pairs with the k-th edge b->a
+    may_repeat   : False: each street at most once. True: each edge at most once, the gain of a street once; a later
+                   passage earns `repeat_gain_per_m` (a price is negative) for each metre, and no more than
+                   `repeat_share_at_most` of the length is ridden again
+    count        : loops wanted; they differ in their streets, and any two share at most `shared_at_most` of the
+                   shorter one's length
+    time_s, clock_gain, clock : an edge passed from t0 to t1 (seconds after departure, sums of time_s) earns in addition
+                   clock_gain times the mean over [t0, t1] of a weight; clock = (begin_s, step_s, weights), weight k
+                   holds from begin_s + k step_s for step_s, and is 0 outside
+    banned_turns : (m, 2) edges that may not follow each other; turns, turn_gain : (m, 2), (m,) gain (a price is
+                   negative) of one edge following another
+    near, near_gain_per_m : (m, 2) pairs of streets side by side; a street ridden after its neighbour earns this much a
+                   metre more (a price is negative)
+    target_length_m, length_gain_per_m : gain (negative) for each metre between the loop's length and the target
+    time_limit_s : stops the search and says so; without it the search counts `budget` label offers and repeats exactly
+    prove        : tighten `gain_at_most` (see routeplan.search.bounds); takes much longer
+
+    A loop does not turn back on the street just ridden, except through the start; places may recur. The result's
+    `gain_at_most` is proven for all of these loops, whatever the time limit.
+    Raises InputError (every fault at once), NoLoopError (with the nearest length that was found)."""
+    from routeplan.search import bounds, engine
+    from routeplan.search.ball import make_ball
+
+    deadline = engine.Deadline(time_limit_s)
+    ball, cut = make_ball(
+        tail, head, length_m, start, shortest_m, longest_m,
+        street=street, may_repeat=may_repeat, banned_turns=banned_turns, turns=turns, turn_gain=turn_gain, near=near,
+        time_s=time_s, clock_gain=clock_gain, clock=clock, per_edge={"gain": gain},
+    )  # fmt: skip
+    net = ball.net
+    objective = engine.Objective(
+        cut["gain"], repeat_gain_per_m * net.length, float(shortest_m), float(longest_m),
+        float(near_gain_per_m), float(target_length_m or 0.0),
+        -abs(float(length_gain_per_m)) if target_length_m is not None else 0.0,
+        bool(may_repeat), repeat_share_at_most * float(longest_m),
+    )  # fmt: skip
+    bound = bounds.quick(ball, objective)
+    space = engine.Space(ball)
+    walks, spent = engine.search(
+        ball, objective, seed=seed, budget=budget or BUDGET, deadline=deadline, space=space, threads=threads,
+        enough=lambda value: count == 1 and value >= bound.gain_at_most - 1e-9 * max(1.0, abs(bound.gain_at_most)),
+    )  # fmt: skip
+    loops = _ranked(ball, objective, walks, space.work(0), repeat_share_at_most)
+    if not loops:
+        raise no_loop(ball, objective, space.work(0), start)
+    chosen = _apart(loops, ball, count, shared_at_most)
+    if prove:
+        bound = bounds.tighten(ball, objective, bound, loops[0][0].gain, deadline)
+    return LoopResult(tuple(chosen), bound.gain_at_most, bound.proof, deadline.stopped, spent)
+
+
+def _ranked(ball, objective, walks, work, share):
+    """(Loop, streets) for each set of streets, best first, ties by edges."""
+    from routeplan.search import kernels
+
+    best: dict[bytes, tuple[Loop, np.ndarray]] = {}
+    rules = objective.rules()
+    for walk in walks:
+        value, length, repeated, time, faults = kernels.measure(
+            ball.net, objective.gain, objective.again, rules, walk, walk.size, work)  # fmt: skip
+        if faults or (not objective.repeats and repeated > 0) or repeated > share * length:
+            continue
+        if not objective.shortest_m <= length <= objective.longest_m:
+            continue
+        streets = np.unique(ball.net.street[walk])
+        key = streets.tobytes()
+        edges = ball.edge[walk]
+        if key not in best or (-value, edges.tolist()) < (-best[key][0].gain, best[key][0].edges.tolist()):
+            best[key] = Loop(edges, length, value, repeated, time), streets
+    return sorted(best.values(), key=lambda item: (-item[0].gain, item[0].edges.tolist()))
+
+
+def _apart(loops, ball, count, shared_at_most):
+    """The best `count` of which any two share at most so much of the shorter one's length."""
+    if shared_at_most >= 1.0:
+        return [loop for loop, _ in loops[:count]]
+    length = np.zeros(ball.net.near_first.size - 1)
+    length[ball.net.street] = ball.net.length
+    chosen: list[tuple[Loop, np.ndarray]] = []
+    for loop, streets in loops:
+        if all(
+            length[np.intersect1d(streets, other)].sum()
+            <= shared_at_most * min(length[streets].sum(), length[other].sum())
+            for _, other in chosen
+        ):
+            chosen.append((loop, streets))
+            if len(chosen) == count:
+                break
+    return [loop for loop, _ in chosen]
+
+
+def no_loop(ball, objective, work, start) -> NoLoopError:
+    """The error for a window without a loop, with the nearest length that a sweep over all lengths finds."""
+    from dataclasses import replace
+
+    from routeplan.search import engine, kernels
+
+    nearest = None
+    middle = 0.5 * (objective.shortest_m + objective.longest_m)
+    wide = replace(
+        objective, gain=np.zeros_like(objective.gain), again=np.zeros_like(objective.gain), shortest_m=0.0,
+        near_gain_per_m=0.0, target_m=middle, pull_per_m=-1.0,
+    )  # fmt: skip
+    for step in (250.0, 50.0):
+        walk, _ = engine.whole(ball, wide, max(step, objective.longest_m / 2000))
+        if walk.size:
+            nearest = float(kernels.measure(
+                ball.net, wide.gain, wide.again, wide.rules(), walk, walk.size, work)[1])  # fmt: skip
+            break
+    text = f"no loop of {objective.shortest_m:.0f} to {objective.longest_m:.0f} m was found from node {start}"
+    if nearest is not None:
+        text += f"; the nearest that was found has {nearest:.0f} m"
+    return NoLoopError(text, nearest)

@@ -1,0 +1,326 @@
+"""Loops on the trade-off of two or three costs, and the choice of a few that differ.
+
+One weighted sum after another is searched (engine.search), each from the best loops found so far; weights come from the
+gaps of the front. Every loop met on the way is kept if no other passes it, or as a reserve that shares little with others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from routeplan.errors import NoLoopError
+from routeplan.search.values import TradeOff
+
+BUDGET = 150_000_000  # label offers; some seconds on two cores
+RESERVE = 400
+
+
+def trade_off(
+    tail: Any,
+    head: Any,
+    length_m: Any,
+    effort: Any,
+    loss: Any,
+    start: int,
+    shortest_m: float,
+    longest_m: float,
+    *,
+    third: Any = None,
+    street: Any = None,
+    may_repeat: bool = False,
+    time_limit_s: float | None = None,
+    seed: int = 0,
+    time_s: Any = None,
+    clock_gain: Any = None,
+    clock: tuple[float, float, Any] | None = None,
+    banned_turns: Any = None,
+    turns: Any = None,
+    turn_gain: Any = None,
+    repeat_gain_per_m: float = 0.0,
+    repeat_share_at_most: float = 1.0,
+    near: Any = None,
+    near_gain_per_m: float = 0.0,
+    target_length_m: float | None = None,
+    length_gain_per_m: float = 0.0,
+    effort_per_price: float | None = None,
+    budget: int | None = None,
+    threads: int | None = None,
+) -> TradeOff:
+    """Loops that are good for some exchange of effort against loss, as many as were found.
+
+    effort, loss, third : (e,) costs >= 0 of every passage, the second one too; `loss` in seconds out of contact
+    clock_gain   : taken off the loss by the time of passing (see best_loops)
+    turn_gain, repeat_gain_per_m, near_gain_per_m, length_gain_per_m : as in best_loops; prices are negative, in the unit
+                   of `loss`. They steer the search and are reported apart, in TradeOff.price
+    effort_per_price : effort that one unit of price is worth; None: the mean effort of a second of riding where time_s
+                   is given, else of a unit of loss
+    The other arguments are those of best_loops. `TradeOff.costs` holds the plain costs without prices; loops marked
+    non_dominated are not passed in all costs by another one, with prices nor without.
+    Raises InputError, and NoLoopError with the nearest length that was found."""
+    from routeplan.search import engine
+    from routeplan.search.ball import make_ball
+    from routeplan.search.loops import no_loop
+
+    deadline = engine.Deadline(time_limit_s)
+    per_edge = {"effort": effort, "loss": loss} | ({} if third is None else {"third": third})
+    ball, cut = make_ball(
+        tail, head, length_m, start, shortest_m, longest_m,
+        street=street, may_repeat=may_repeat, banned_turns=banned_turns, turns=turns, turn_gain=turn_gain, near=near,
+        time_s=time_s, clock_gain=clock_gain, clock=clock, per_edge=per_edge, at_least_zero=True,
+    )  # fmt: skip
+    net = ball.net
+    costs = np.stack(list(cut.values()), axis=1)
+    if effort_per_price is None:
+        unit = net.time.sum() if time_s is not None else costs[:, 1].sum()
+        effort_per_price = float(costs[:, 0].sum() / unit) if unit > 0 else 0.0
+    plain = engine.Objective(
+        np.zeros(net.tail.size), repeat_gain_per_m * net.length, float(shortest_m), float(longest_m),
+        float(near_gain_per_m), float(target_length_m or 0.0),
+        -abs(float(length_gain_per_m)) if target_length_m is not None else 0.0,
+        bool(may_repeat), repeat_share_at_most * float(longest_m),
+    )  # fmt: skip
+    front = _Front(ball, costs, plain, effort_per_price, repeat_share_at_most, engine.Space(ball))
+    spent = _search(front, seed, budget or BUDGET, deadline, threads)
+    if not front.kept:
+        raise no_loop(ball, plain, front.space.work(0), start)
+    return front.result(deadline.stopped, spent)
+
+
+@dataclass(eq=False)
+class _Found:
+    walk: np.ndarray
+    costs: np.ndarray  # plain
+    priced: np.ndarray  # with the prices
+    length_m: float
+    repeated_m: float
+    price: float
+    streets: np.ndarray
+
+
+class _Front:
+    """Loops met so far, and the weighted sums to search next."""
+
+    def __init__(self, ball, costs, plain, effort_per_price, share, space) -> None:
+        self.ball, self.edge_costs, self.plain, self.space, self.share = ball, costs, plain, space, share
+        self.effort_per_price = effort_per_price
+        self.kept: dict[bytes, _Found] = {}
+        self.seen: set[bytes] = set()
+        self.no_clock = ball.net._replace(clock_sum=np.zeros(1))
+        self.per_price = np.array([effort_per_price, 1.0, 0.0][: costs.shape[1]])
+        length = max(ball.net.length.sum(), 1.0)
+        middle = plain.target_m or 0.5 * (plain.shortest_m + plain.longest_m)
+        self.first_scale = np.maximum(costs.sum(axis=0) / length * middle, 1e-9)
+        self.street_length = np.zeros(ball.net.near_first.size - 1)
+        self.street_length[ball.net.street] = ball.net.length
+
+    def scale(self) -> np.ndarray:
+        """Range of each cost over the loops that none passes; before there are two, the typical cost of a loop."""
+        best = self.unpassed()
+        if len(best) < 2:
+            return self.first_scale
+        priced = np.stack([f.priced for f in best])
+        span = priced.max(axis=0) - priced.min(axis=0)
+        return np.maximum(span, 0.02 * self.first_scale)
+
+    def objective(self, weights: np.ndarray, away: np.ndarray | None = None) -> Any:
+        """The weighted sum as gains; `away`: streets that cost a third more of a typical cost."""
+        w = weights / self.scale()
+        cost = self.edge_costs @ w
+        net = self.ball.net
+        price = float(w @ self.per_price)
+        if away is not None:
+            typical = cost.sum() / max(net.length.sum(), 1.0)
+            cost = cost + 0.6 * typical * net.length * away[net.street]
+        again = -cost + price * self.plain.again
+        objective = replace(
+            self.plain, gain=-cost, again=again, near_gain_per_m=price * self.plain.near_gain_per_m,
+            pull_per_m=price * self.plain.pull_per_m,
+        )  # fmt: skip
+        clocked = net._replace(clock_gain=net.clock_gain * w[1], turn_gain=net.turn_gain * price)
+        return objective, replace(self.ball, net=clocked)
+
+    def add(self, walks: list[np.ndarray]) -> None:
+        """Measure new walks and keep them, or not."""
+        from routeplan.search import kernels
+
+        work = self.space.work(0)
+        rules = self.plain.rules()
+        zero = self.plain.gain
+        for walk in walks:
+            key = walk.tobytes()
+            if key in self.seen:
+                continue
+            self.seen.add(key)
+            both, length, repeated, _, faults = kernels.measure(
+                self.ball.net, zero, self.plain.again, rules, walk, walk.size, work)  # fmt: skip
+            if faults or not self.plain.shortest_m <= length <= self.plain.longest_m:
+                continue
+            if repeated > (self.share * length if self.plain.repeats else 0.0):
+                continue
+            price = kernels.measure(self.no_clock, zero, self.plain.again, rules, walk, walk.size, work)[0]
+            costs = self.edge_costs[walk].sum(axis=0)
+            costs[1] -= both - price
+            streets = np.unique(self.ball.net.street[walk])
+            found = _Found(walk, costs, costs - price * self.per_price, length, repeated, -price, streets)
+            name = streets.tobytes()
+            old = self.kept.get(name)
+            if old is None or float(found.priced @ (1 / self.first_scale)) < float(old.priced @ (1 / self.first_scale)):
+                self.kept[name] = found
+        if len(self.kept) > 2 * RESERVE:
+            self._thin()
+
+    def _thin(self) -> None:
+        """Keep what none passes, and of the rest those least behind."""
+        names = list(self.kept)
+        priced = np.stack([self.kept[n].priced for n in names])
+        scale = self.scale()
+        behind = _behind(priced / scale)
+        order = np.argsort(behind, kind="stable")
+        keep = [i for rank, i in enumerate(order) if behind[i] <= 0 or rank < RESERVE]
+        self.kept = {names[i]: self.kept[names[i]] for i in sorted(keep)}
+
+    def unpassed(self) -> list[_Found]:
+        """Loops that no other passes, with prices, sorted by the first cost."""
+        found = list(self.kept.values())
+        if not found:
+            return []
+        mask = not_dominated(np.stack([f.priced for f in found]))
+        return sorted((f for f, m in zip(found, mask, strict=True) if m), key=lambda f: tuple(f.priced))
+
+    def seeds(self, weights: np.ndarray, away: np.ndarray | None) -> list[np.ndarray]:
+        """The best loops so far for these weights, one for each chain, best first."""
+        w = weights / self.scale()
+        found = list(self.kept.values())
+        value = np.array([f.priced @ w for f in found])
+        if away is not None:
+            shared = np.array([self.street_length[f.streets] @ away[f.streets] for f in found])
+            value = value + 0.6 * shared / np.array([f.length_m for f in found])
+        order = np.argsort(value, kind="stable")
+        return [found[i].walk for i in order[:2]]
+
+    def result(self, stopped: bool, steps: int) -> TradeOff:
+        found = sorted(self.kept.values(), key=lambda f: (*f.costs, *f.walk.tolist()))
+        plain = np.stack([f.costs for f in found])
+        mask = not_dominated(np.stack([f.priced for f in found]))
+        mask[mask] = not_dominated(plain[mask])
+        return TradeOff(
+            plain, tuple(self.ball.edge[f.walk] for f in found), np.array([f.length_m for f in found]),
+            np.array([f.repeated_m for f in found]), np.array([f.price for f in found]), mask,
+            tuple(f.streets for f in found), self.street_length, stopped, steps,
+        )  # fmt: skip
+
+
+def _search(front: _Front, seed: int, budget: int, deadline: Any, threads: int | None) -> int:
+    """Weighted sums until the budget or the time is spent; returns label offers spent."""
+    from routeplan.search import engine
+
+    k = front.edge_costs.shape[1]
+    corner = np.full((k, k), 0.04 / max(k - 1, 1)) + np.eye(k) * (0.96 - 0.04 / max(k - 1, 1))
+    first = [np.full(k, 1.0 / k), *corner]
+    random = np.random.default_rng(seed)
+    share = max(budget // 24, 1)
+    spent = 0
+    turn = 0
+    while spent < budget and not (deadline.passed() and front.kept):
+        away = None
+        fresh = turn <= k
+        if turn < len(first):
+            weights = first[turn]
+        else:
+            weights, away = _next_weights(front, random, turn)
+        objective, ball = front.objective(weights, away)
+        seeds = None if fresh or not front.kept else front.seeds(weights, away)
+        walks, done = engine.search(
+            ball, objective, seed=seed * 1000 + turn, budget=min(share, budget - spent), deadline=deadline,
+            seeds=seeds, space=front.space, threads=threads,
+        )  # fmt: skip
+        front.add(walks)
+        spent += max(done, 1)
+        turn += 1
+        if turn == 1 and not front.kept:
+            break
+    return spent
+
+
+def _next_weights(front: _Front, random: np.random.Generator, turn: int) -> tuple[np.ndarray, np.ndarray | None]:
+    """Weights across a gap of the front, or random ones; every third time away from the streets of a good loop."""
+    best = front.unpassed()
+    k = front.edge_costs.shape[1]
+    away = None
+    if turn % 3 == 0 and best:
+        chosen = best[int(random.integers(len(best)))]
+        away = np.zeros(front.street_length.size)
+        away[chosen.streets] = 1.0
+    if k == 2 and len(best) >= 2 and turn % 4:
+        z = np.stack([f.priced for f in best]) / front.scale()
+        step = np.abs(np.diff(z, axis=0))
+        size = step[:, 0] * step[:, 1] + 0.02 * step.sum(axis=1)
+        gap = int(random.choice(size.size, p=size / size.sum())) if size.sum() > 0 else 0
+        weights = np.array([step[gap, 1], step[gap, 0]]) + 0.02
+    else:
+        weights = random.dirichlet(np.full(k, 0.8)) + 0.02
+    return weights / weights.sum(), away
+
+
+def not_dominated(costs: np.ndarray) -> np.ndarray:
+    """(m,) bool: rows of (m, k) costs that no other row passes; of equal rows the first stays."""
+    keep = np.ones(costs.shape[0], bool)
+    order = np.lexsort(costs.T[::-1])
+    best: list[np.ndarray] = []
+    for i in order:
+        c = costs[i]
+        if best and (np.stack(best) <= c).all(axis=1).any():
+            keep[i] = False
+        else:
+            best.append(c)
+    return keep
+
+
+def _behind(costs: np.ndarray) -> np.ndarray:
+    """(m,) how far all costs of a row would have to fall until no other row passes it; 0 or less: none does."""
+    front = costs[not_dominated(costs)]
+    out = np.empty(costs.shape[0])
+    for i, c in enumerate(costs):
+        out[i] = (c - front).min(axis=1).max()
+    return out
+
+
+def distinct(loops: TradeOff, count: int, shared_at_most: float = 0.7) -> list[int]:
+    """Indices of at most `count` loops that spread over the trade-off, the most telling first.
+
+    None is passed in all costs by another chosen one, and no two share more than `shared_at_most` of their streets
+    (length of shared streets / that of the shorter loop's streets). Loops of the reserve fill in where needed."""
+    costs = loops.costs
+    good = costs[loops.non_dominated]
+    span = np.maximum(good.max(axis=0) - good.min(axis=0), 1e-9 * (1 + np.abs(good).max(axis=0)))
+    z = (costs - good.min(axis=0)) / span
+    points = np.random.default_rng(0).random((4096, costs.shape[1])) * 1.25
+    covers = np.zeros((costs.shape[0], points.shape[0]), bool)
+    for i, row in enumerate(z):
+        covers[i] = (points >= row).all(axis=1)
+    own = np.array([loops.street_length_m[s].sum() for s in loops.street])
+    open_to_choice = np.ones(costs.shape[0], bool)
+    covered = np.zeros(points.shape[0], bool)
+    chosen: list[int] = []
+    while len(chosen) < count:
+        candidates = np.flatnonzero(open_to_choice & (loops.non_dominated if not chosen else True))
+        if not candidates.size:
+            break
+        gained = (covers[candidates] & ~covered).sum(axis=1) - 1e-3 * z[candidates].sum(axis=1)
+        pick = int(candidates[np.argmax(gained)])
+        chosen.append(pick)
+        covered |= covers[pick]
+        open_to_choice[pick] = False
+        passed = (costs >= costs[pick]).all(axis=1) | (costs <= costs[pick]).all(axis=1)
+        open_to_choice &= ~passed
+        for i in np.flatnonzero(open_to_choice):
+            shared = loops.street_length_m[np.intersect1d(loops.street[i], loops.street[pick], assume_unique=True)].sum()
+            if shared > shared_at_most * min(own[i], own[pick]):
+                open_to_choice[i] = False
+    return chosen
+
+
+__all__ = ["NoLoopError", "distinct", "not_dominated", "trade_off"]
