@@ -15,7 +15,6 @@ import copy
 import dataclasses
 import datetime as dt
 import re
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -48,15 +47,26 @@ from routeplan.plan.ridekeys import (
     listed,
     nearest,
 )
+from routeplan.plan.tomlfile import (
+    HEADER,
+    Document,
+    KeyPath,
+    document_text,
+    key_parts,
+    lines_of,
+    parsed,
+    read_document,
+    read_text,
+    shown,
+    toml_value,
+    typed,
+)
 from routeplan.plan.value import Assumption
 from routeplan.ride.battery import Duty
 from routeplan.ride.pacing import CLIMB_FACTOR, Rider
 
-LARGEST_FILE_BYTES = 1_000_000
 FARTHEST_STATION_KM = 600.0  # beyond this a place is a slip, not a VHF station
 TEMPLATE = Path(__file__).with_name("ride_template.toml")
-
-Path_ = tuple[str | int, ...]  # ("station", 0, "name")
 
 
 @dataclass(frozen=True)
@@ -105,36 +115,36 @@ class Ride:
 def read_ride(path: str | Path) -> Ride:
     """The ride that a file describes. Raises one InputError with all its faults; see the module's head."""
     path = Path(path)
-    return _ride(_document(path), path, str(path))
+    return _ride(read_document(path), path, str(path))
 
 
 def read_ride_text(text: str, name: str = "ride", folder: Path | None = None) -> Ride:
     """The same from text; `name` stands for the file in messages, tracks are looked for in `folder`."""
-    document = _Document(_parsed(text, name), lines_of(text), name)
+    document = Document(parsed(text, name), lines_of(text), name)
     return _ride(document, folder / "ride.toml" if folder else None, name)
 
 
 def with_changes(ride: Ride, changes: Mapping[str, Any]) -> Ride:
     """The ride with other values: {"set.transmit_w": 10, "station.Fell Edge.kind": "indoors"}.
 
-    Values may be text as written on a command line; they are checked like those of a file, and an InputError names
-    each change that cannot stand. Several stations and nets are told apart by name or number, from 1.
+    Values may be text as written on a command line; they are checked like those of a file, and an InputError
+    names each change that cannot stand. Several stations and nets are told apart by name or number, from 1.
     """
     tables = copy.deepcopy(ride.document)
     faults: list[Fault] = []
     for name, value in changes.items():
-        where = f"change {name}={_shown(value)}"
+        where = f"change {name}={shown(value)}"
         try:
             table, key = _table_of(tables, name)
         except Wrong as wrong:
             faults.append(Fault(wrong.what, where, wrong.mend))
             continue
-        table[key] = _typed(value) if isinstance(value, str) else value
+        table[key] = typed(value) if isinstance(value, str) else value
     if faults:
         raise InputError(faults)
     source = str(ride.path or "ride")
-    told = ", ".join(f"{name}={_shown(value)}" for name, value in changes.items())
-    return _ride(_Document(tables, {}, f"{source} with {told}"), ride.path, source)
+    told = ", ".join(f"{name}={shown(value)}" for name, value in changes.items())
+    return _ride(Document(tables, {}, f"{source} with {told}"), ride.path, source)
 
 
 def parse_change(text: str) -> tuple[str, Any]:
@@ -142,11 +152,11 @@ def parse_change(text: str) -> tuple[str, Any]:
     name, equals, value = text.partition("=")
     if not equals or not name.strip() or not value.strip():
         raise InputError("not KEY=VALUE", f"change {text!r}", "write it like set.transmit_w=10")
-    return name.strip(), _typed(value.strip())
+    return name.strip(), typed(value.strip())
 
 
 def require(ride: Ride, job: str) -> None:
-    """Raise InputError naming all that `job` ("loop", "between", "mend", "check", "coverage", "debrief") misses."""
+    """Raise InputError naming all that `job` lacks: loop, between, mend, check, coverage, debrief."""
     missing: list[tuple[str, str]] = []
     wish = ride.ride
     if job in ("loop", "between") and ride.start.position is None:
@@ -172,28 +182,13 @@ def require(ride: Ride, job: str) -> None:
 # From tables to the ride
 
 
-@dataclass(frozen=True)
-class _Document:
-    """Nested tables, the line of each key, and what to call the file."""
-
-    tables: dict[str, Any]
-    lines: Mapping[Path_, int]
-    name: str
-
-    def where(self, path: Path_, value: Any = ...) -> str:
-        line = next((self.lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in self.lines), None)
-        place = self.name if line is None else f"{self.name}, line {line}"
-        words = ".".join(str(p) for p in path if not isinstance(p, int))
-        return f"{place}, {words}" + ("" if value is ... else f" = {_shown(value)}")
-
-
-def _ride(document: _Document, path: Path | None, name: str) -> Ride:
+def _ride(document: Document, path: Path | None, name: str) -> Ride:
     faults: list[Fault] = []
     tables = _normal(document, faults)
     learnt_tables, learnt_rest, learnt_name = _learnt(document, path, faults)
-    origins: dict[Path_, str] = {}
+    origins: dict[KeyPath, str] = {}
 
-    def section(name: str, at: Path_, given: dict[str, Any]) -> Any:
+    def section(name: str, at: KeyPath, given: dict[str, Any]) -> Any:
         kind = SECTIONS[name]
         values: dict[str, Any] = {}
         for key_name, key in keys_of(kind).items():
@@ -204,7 +199,7 @@ def _ride(document: _Document, path: Path | None, name: str) -> Ride:
                     values[key_name] = value
             elif name not in SEVERAL and key_name in learnt_tables.get(name, {}):
                 origins[(*at, key_name)] = f"learnt: {learnt_name}"
-                learnt_document = _Document({}, {}, learnt_name)
+                learnt_document = Document({}, {}, learnt_name)
                 value = _read(
                     learnt_document, (name, key_name), key.kind, learnt_tables[name][key_name], faults
                 )
@@ -236,7 +231,7 @@ def _ride(document: _Document, path: Path | None, name: str) -> Ride:
     check.wind(tables["wind"])
     check.places(start, wish)
     if faults:
-        raise InputError(dict.fromkeys(faults))
+        raise InputError(sorted(dict.fromkeys(faults), key=_line))
     ride = Ride(
         start=start,
         ride=wish,
@@ -257,10 +252,16 @@ def _ride(document: _Document, path: Path | None, name: str) -> Ride:
     return dataclasses.replace(ride, assumptions=tuple(_assumptions(ride, origins)))
 
 
+def _line(fault: Fault) -> int:
+    """Line of a fault, for telling faults in the order of the file."""
+    found = re.search(r", line ([0-9]+)", fault.where)
+    return int(found.group(1)) if found else 0
+
+
 _BAD: Any = object()  # a value that could not be read; its fault is noted
 
 
-def _read(document: _Document, path: Path_, kind: Kind, value: Any, faults: list[Fault]) -> Any:
+def _read(document: Document, path: KeyPath, kind: Kind, value: Any, faults: list[Fault]) -> Any:
     try:
         return kind(value)
     except Wrong as wrong:
@@ -268,8 +269,8 @@ def _read(document: _Document, path: Path_, kind: Kind, value: Any, faults: list
         return _BAD
 
 
-def _normal(document: _Document, faults: list[Fault]) -> dict[str, Any]:
-    """The tables by section, unknown sections and keys noted; sections that may stand several times as lists."""
+def _normal(document: Document, faults: list[Fault]) -> dict[str, Any]:
+    """The tables by section, those that may stand several times as lists; unknown sections and keys noted."""
     tables: dict[str, Any] = {name: [] if name in SEVERAL else {} for name in SECTIONS}
     for name, value in document.tables.items():
         if name == "learnt":
@@ -295,12 +296,12 @@ def _normal(document: _Document, faults: list[Fault]) -> dict[str, Any]:
     for name, section in SECTIONS.items():
         rows = tables[name] if name in SEVERAL else [tables[name]]
         for number, row in enumerate(rows):
-            at: Path_ = (name, number) if name in SEVERAL else (name,)
+            at: KeyPath = (name, number) if name in SEVERAL else (name,)
             faults.extend(_unknown_key(document, (*at, k), section) for k in row if k not in keys_of(section))
     return tables
 
 
-def _unknown_section(document: _Document, name: str, value: Any) -> Fault:
+def _unknown_section(document: Document, name: str, value: Any) -> Fault:
     for section, kind in SECTIONS.items():
         if name in keys_of(kind) and not isinstance(value, dict):
             return Fault(
@@ -308,13 +309,13 @@ def _unknown_section(document: _Document, name: str, value: Any) -> Fault:
             )
     near = nearest(name, [*SECTIONS, "learnt"])
     known = ", ".join(f"[[{s}]]" if s in SEVERAL else f"[{s}]" for s in SECTIONS)
-    shown = f"[[{near}]]" if near in SEVERAL else f"[{near}]"
+    meant = f"[[{near}]]" if near in SEVERAL else f"[{near}]"
     return Fault(
-        "unknown section", document.where((name,)), f"did you mean {shown}?" if near else f"known: {known}"
+        "unknown section", document.where((name,)), f"did you mean {meant}?" if near else f"known: {known}"
     )
 
 
-def _unknown_key(document: _Document, path: Path_, section: type) -> Fault:
+def _unknown_key(document: Document, path: KeyPath, section: type) -> Fault:
     name = str(path[-1])
     near = nearest(name, keys_of(section))
     homes = [s for s, kind in SECTIONS.items() if name in keys_of(kind)]
@@ -327,10 +328,11 @@ def _unknown_key(document: _Document, path: Path_, section: type) -> Fault:
     return Fault("unknown key", document.where(path), mend)
 
 
-def _learnt(document: _Document, path: Path | None, faults: list[Fault]) -> tuple[dict, dict, str]:
+def _learnt(document: Document, path: Path | None, faults: list[Fault]) -> tuple[dict, dict, str]:
     """Tables of the learnt file: those that are sections of a ride file, the rest, and the file's name.
 
-    Sections hold keys of a ride file, used where the ride file does not give them. Any other table is kept as it is.
+    Sections hold keys of a ride file, used where the ride file does not give them. Any other table is kept as
+    it is.
     """
     name = document.tables.get("learnt")
     if name is None:
@@ -342,7 +344,7 @@ def _learnt(document: _Document, path: Path | None, faults: list[Fault]) -> tupl
         return {}, {}, ""
     file = (path.parent if path else Path()) / Path(name).expanduser()
     try:
-        learnt = _document(file)
+        learnt = read_document(file)
     except InputError as error:
         where = document.where(("learnt",), name)
         faults.extend(Fault(f"the learnt values: {f.what}", where, f.mend) for f in error.faults)
@@ -365,11 +367,11 @@ def _learnt(document: _Document, path: Path | None, faults: list[Fault]) -> tupl
 class _Checks:
     """Looks at values together, completes them, and notes faults."""
 
-    def __init__(self, document: _Document, tables: dict[str, Any], faults: list[Fault]) -> None:
+    def __init__(self, document: Document, tables: dict[str, Any], faults: list[Fault]) -> None:
         self.document, self.tables, self.faults = document, tables, faults
         self.warnings: list[str] = []
 
-    def fault(self, what: str, path: Path_, mend: str, *, value: bool = True) -> None:
+    def fault(self, what: str, path: KeyPath, mend: str, *, value: bool = True) -> None:
         given: Any = ...
         if value:
             given = self.tables
@@ -388,7 +390,7 @@ class _Checks:
         departs = self._aware(start.departs, zone, ("start", "departs"))
         between = None
         if start.departs_between is not None:
-            path: Path_ = ("start", "departs_between")
+            path: KeyPath = ("start", "departs_between")
             moments = [self._aware(m, zone, path) for m in start.departs_between]
             if len(moments) != 2:
                 self.fault("not two times", path, "write [EARLIEST, LATEST]")
@@ -417,7 +419,7 @@ class _Checks:
         return wish
 
     def _home_by(self, given: dt.time | dt.datetime, start: Start) -> dt.datetime | None:
-        path: Path_ = ("ride", "home_by")
+        path: KeyPath = ("ride", "home_by")
         leaves = start.departs or (start.departs_between or (None,))[0]
         if leaves is None:
             if "departs" not in self.tables["start"] and "departs_between" not in self.tables["start"]:
@@ -459,7 +461,7 @@ class _Checks:
         checked: list[Station] = []
         seen: dict[str, int] = {}
         for number, station in enumerate(stations):
-            at: Path_ = ("station", number)
+            at: KeyPath = ("station", number)
             given = self.tables["station"][number]
             if "name" not in given:
                 self.fault("no name", at, 'add name = "..."', value=False)
@@ -486,7 +488,7 @@ class _Checks:
             checked.append(station)
         return checked
 
-    def _far(self, station: Station, start: Start, at: Path_) -> None:
+    def _far(self, station: Station, start: Start, at: KeyPath) -> None:
         if station.position is None or start.position is None:
             return
         far_km = distance_m(*start.position, *station.position) / 1000
@@ -501,7 +503,7 @@ class _Checks:
             ((-latitude, -longitude), "south and west are negative:"),
         ):
             if abs(other[0]) <= 90 and distance_m(*start.position, *other) / 1000 < FARTHEST_STATION_KM / 2:
-                mend = f"{what} [{other[0]:g}, {other[1]:g}]"
+                mend = f"{what} [{other[0]:g}, {other[1]:g}] (or is it the start's position that is wrong?)"
                 break
         key = "position" if "position" in self.tables["station"][at[1]] else "locator"  # type: ignore[index]
         self.fault(f"{far_km:.0f} km from the start", (*at, key), mend)
@@ -509,7 +511,7 @@ class _Checks:
     def nets(self, nets: list[Net], start: Start, names: list[str]) -> list[Net]:
         return [self._net(net, ("net", number), start, names) for number, net in enumerate(nets)]
 
-    def _net(self, net: Net, at: Path_, start: Start, names: list[str]) -> Net:
+    def _net(self, net: Net, at: KeyPath, start: Start, names: list[str]) -> Net:
         given = self.tables["net"][at[1]]  # type: ignore[index]
         for key, mend in (("frequency_mhz", "145.5"), ("begins", '"19:30"')):
             if key not in given:
@@ -519,7 +521,7 @@ class _Checks:
             mend = f'did you mean "{near}"?' if near else f"stations: {listed(names) if names else 'none'}"
             self.fault("no station of this name", (*at, "control"), mend)
         begins: Any = net.begins
-        path: Path_ = (*at, "begins")
+        path: KeyPath = (*at, "begins")
         leaves = start.departs or (start.departs_between or (None,))[0]
         if isinstance(begins, dt.time):
             if leaves is None:
@@ -533,19 +535,15 @@ class _Checks:
         elif isinstance(begins, dt.datetime):
             begins = self._aware(begins, start.time_zone, path)
         net = dataclasses.replace(net, begins=begins)
-        if (
-            begins is not None
-            and start.departs is not None
-            and net.ends <= start.departs.astimezone(dt.UTC)
-        ):
+        if begins is not None and start.departs is not None and net.ends <= start.departs.astimezone(dt.UTC):
             self.warnings.append(
-                f"net {net.name!r} ({begins:%H:%M} for {net.lasts_min:g} min) is over before the ride departs at "
-                f"{start.departs:%H:%M}; a net on the next day is given with its date"
+                f"net {net.name!r} ({begins:%H:%M} for {net.lasts_min:g} min) is over before the ride "
+                f"departs at {start.departs:%H:%M}; a net on the next day is given with its date"
             )
         return net
 
     def contact(self, contact: Contact, names: list[str]) -> None:
-        path: Path_ = ("contact", "rule")
+        path: KeyPath = ("contact", "rule")
         if isinstance(contact.rule, tuple):
             for name in contact.rule:
                 if name.lower() not in [n.lower() for n in names]:
@@ -578,7 +576,7 @@ class _Checks:
                     "latitude comes first, west and south are negative",
                 )
 
-    def _placed(self, section: Any, at: Path_, *, needed: bool = False) -> Any:
+    def _placed(self, section: Any, at: KeyPath, *, needed: bool = False) -> Any:
         """A start or station with its position, be it from a locator."""
         given: Any = self.tables
         for part in at:
@@ -591,7 +589,7 @@ class _Checks:
             return dataclasses.replace(section, position=Place()(section.locator))
         return section
 
-    def _sensitive(self, section: Any, at: Path_) -> Any:
+    def _sensitive(self, section: Any, at: KeyPath) -> Any:
         """The sensitivity in dBm, be it given in microvolts: P = U^2 / 50 ohm."""
         given: Any = self.tables
         for part in at:
@@ -605,8 +603,8 @@ class _Checks:
         watts = (section.sensitivity_uv * 1e-6) ** 2 / 50
         return dataclasses.replace(section, sensitivity_dbm=round(10 * log10(watts * 1e3), 2))
 
-    def _aware(self, moment: dt.datetime | None, zone: dt.tzinfo | None, path: Path_) -> dt.datetime | None:
-        """The aware time; None and a fault where the local time is missing its zone, does not exist or is ambiguous."""
+    def _aware(self, moment: dt.datetime | None, zone: dt.tzinfo | None, path: KeyPath) -> dt.datetime | None:
+        """The aware time; None and a fault where it has no zone, does not exist or comes twice."""
         if moment is None:
             return None
         if moment.tzinfo is not None:
@@ -625,7 +623,7 @@ class _Checks:
         if before < after:
             later = (first.astimezone(dt.UTC)).astimezone(zone)
             self.fault(
-                f"{moment:%H:%M} does not exist on {moment:%d %B %Y} in {name}: the clocks go forward over it",
+                f"{moment:%H:%M} does not exist on {moment:%d %B %Y} in {name}: the clocks go forward",
                 path,
                 f"an hour later it is {later:%H:%M}",
             )
@@ -641,9 +639,9 @@ class _Checks:
 # Assumptions
 
 
-def _assumptions(ride: Ride, origins: Mapping[Path_, str]) -> Iterable[Assumption]:
+def _assumptions(ride: Ride, origins: Mapping[KeyPath, str]) -> Iterable[Assumption]:
     """Every value the ride rests on, in the order of the table of keys."""
-    parts: list[tuple[Path_, str, Any]] = []
+    parts: list[tuple[KeyPath, str, Any]] = []
     for name in SECTIONS:
         if name == "station":
             parts += [(("station", i), f"station.{s.name}", s) for i, s in enumerate(ride.stations)]
@@ -652,7 +650,7 @@ def _assumptions(ride: Ride, origins: Mapping[Path_, str]) -> Iterable[Assumptio
             parts += [(("net", i), f"net.{n.name}" if several else "net", n) for i, n in enumerate(ride.nets)]
         else:
             parts.append(((name,), name, getattr(ride, name)))
-    for at, shown, section in parts:
+    for at, told_as, section in parts:
         for name, key in keys_of(type(section)).items():
             value = getattr(section, name)
             origin = origins.get((*at, name))
@@ -665,11 +663,11 @@ def _assumptions(ride: Ride, origins: Mapping[Path_, str]) -> Iterable[Assumptio
                 elif name == "climb_power_w":
                     told = f"{key.in_words} ({key.origin})"
                 elif name == "sensitivity_dbm" and section.sensitivity_uv is not None:
-                    yield Assumption(f"{shown}.{name}", value, "ride file", False)
+                    yield Assumption(f"{told_as}.{name}", value, "ride file", False)
                     continue
-                yield Assumption(f"{shown}.{name}", plain(value), f"default: {told}", key.guess)
+                yield Assumption(f"{told_as}.{name}", plain(value), f"default: {told}", key.guess)
             else:
-                yield Assumption(f"{shown}.{name}", plain(value), origin, False)
+                yield Assumption(f"{told_as}.{name}", plain(value), origin, False)
 
 
 def plain(value: Any) -> Any:
@@ -685,140 +683,6 @@ def plain(value: Any) -> Any:
     if isinstance(value, dict):
         return {k: plain(v) for k, v in value.items()}
     return value
-
-
-# Files and lines
-
-
-def _document(path: Path) -> _Document:
-    text = _text(path)
-    return _Document(_parsed(text, str(path)), lines_of(text), str(path))
-
-
-def _text(path: Path) -> str:
-    try:
-        if path.is_dir():
-            raise InputError("a folder, not a ride file", str(path), "name the .toml file in it")
-        with path.open("rb") as file:
-            data = file.read(LARGEST_FILE_BYTES + 1)
-    except FileNotFoundError:
-        near = [p.name for p in sorted(path.parent.glob("*.toml"))] if path.parent.is_dir() else []
-        hint = nearest(path.name, near)
-        mend = f"did you mean {path.with_name(hint)}?" if hint else f"routeplan ride new {path} writes one"
-        raise InputError("no such file", str(path), mend) from None
-    except OSError as error:
-        raise InputError(f"cannot be read: {error.strerror}", str(path), "check its permissions") from None
-    if len(data) > LARGEST_FILE_BYTES:
-        raise InputError("too large for a ride file (over 1 MB)", str(path), "was another file meant?")
-    try:
-        return data.decode("utf-8-sig").replace("\r\n", "\n")
-    except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        mend = "save it as UTF-8 text; was another file meant?"
-        raise InputError("not UTF-8 text", f"{path}, line {line}", mend) from None
-
-
-_AT = re.compile(r"\(at line ([0-9]+), column ([0-9]+)\)")
-
-
-def _parsed(text: str, name: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        at = _AT.search(str(error))
-        lines = text.splitlines()
-        number = int(at.group(1)) if at else len(lines)
-        line = lines[number - 1].strip() if 0 < number <= len(lines) else ""
-        what = _AT.sub("", str(error)).replace("(at end of document)", "").strip().rstrip(".")
-        mend = _mend_syntax(line, what)
-        raise InputError(
-            f"not TOML: {what[:1].lower()}{what[1:]}", f"{name}, line {number}: {line[:60]}", mend
-        ) from None
-    except RecursionError:
-        raise InputError("nested too deeply", name, "was another file meant?") from None
-
-
-def _mend_syntax(line: str, what: str) -> str:
-    """How to mend a line that is not TOML, for the slips that riders make."""
-    if re.search(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}(?!:)", line):
-        return "write the seconds too: 2026-06-11T18:30:00"
-    if re.search(r"=\s*[0-9]{1,2}:[0-9]{2}\s*(#|$)", line):
-        return 'put the time in quotes: "19:30"'
-    if re.search(r"=\s*[-+]?[0-9]+,[0-9]+\s*(#|$)", line):
-        return "decimal point, not comma"
-    if re.search(r"=\s*[0-9.]+\s*[A-Za-z%]", line):
-        return "number only, the unit is in the key's name"
-    if re.search(r"=\s*[A-Za-z]", line):
-        return "put words in quotes"
-    if re.search(r"[“”„‘’]", line):
-        return 'straight quotes: "'
-    if "overwrite" in what or "twice" in what:
-        return "the key or section stands twice: leave one out, or write [[station]] and [[net]] for several"
-    if "=" not in line and not line.startswith("["):
-        return "a line is KEY = VALUE, [section], or a # comment"
-    return "compare with the lines of docs/ride_file.md"
-
-
-_BARE = r"[A-Za-z0-9_-]+|\"[^\"\n]*\"|'[^'\n]*'"
-_DOTTED = rf"(?:{_BARE})(?:\s*\.\s*(?:{_BARE}))*"
-_HEADER = re.compile(rf"\s*(\[\[?)\s*({_DOTTED})\s*\]\]?\s*(?:#.*)?")
-_PAIR = re.compile(rf"\s*({_DOTTED})\s*=")
-_TOKEN = re.compile(r'"""|\'\'\'|"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\'|#[^\n]*|[\[\]{}]')
-
-
-def lines_of(text: str) -> dict[Path_, int]:
-    """Line, from 1, of each section and key of a TOML text; keys inside inline tables and lists have their key's line."""
-    found: dict[Path_, int] = {}
-    counts: dict[Path_, int] = {}
-    here: Path_ = ()
-    depth, inside = 0, ""  # of brackets; the delimiter of a string over several lines
-    for number, line in enumerate(text.split("\n"), 1):
-        if not inside and depth == 0:
-            header, pair = _HEADER.fullmatch(line), _PAIR.match(line)
-            if header:
-                here = _parts(header.group(2))
-                if header.group(1) == "[[":
-                    counts[here] = counts.get(here, -1) + 1
-                    here = (*here, counts[here])
-                elif here in SINGLES:
-                    here = (*here, 0)
-                found.setdefault(here, number)
-                continue
-            if pair:
-                found.setdefault((*here, *_parts(pair.group(1))), number)
-        depth, inside = _scan(line, depth, inside)
-    return found
-
-
-SINGLES = tuple((name,) for name in SEVERAL)  # [net] is read as the first [[net]]
-
-
-def _parts(dotted: str) -> Path_:
-    return tuple(part.strip("\"'") for part in re.findall(_BARE, dotted))
-
-
-def _scan(line: str, depth: int, inside: str) -> tuple[int, str]:
-    """Depth of brackets and open string delimiter at the end of a line."""
-    at = 0
-    while at < len(line):
-        if inside:
-            end = line.find(inside, at)
-            if end < 0:
-                return depth, inside
-            at, inside = end + 3, ""
-            continue
-        token = _TOKEN.search(line, at)
-        if token is None:
-            break
-        at = token.end()
-        word = token.group()
-        if word in ('"""', "'''"):
-            inside = word
-        elif word in "[{":
-            depth += 1
-        elif word in "]}":
-            depth = max(depth - 1, 0)
-    return depth, inside
 
 
 # Changes
@@ -855,64 +719,6 @@ def _table_of(tables: dict[str, Any], name: str) -> tuple[dict[str, Any], str]:
     )
 
 
-def _typed(text: str) -> Any:
-    """The value that a word on a command line stands for: TOML where it is TOML, else text."""
-    try:
-        return tomllib.loads(f"value = {text}")["value"]
-    except tomllib.TOMLDecodeError:
-        return text
-
-
-def _shown(value: Any) -> str:
-    """A value as it stands in a file, cut to a length that a message can hold."""
-    text = _toml(value)
-    return text if len(text) <= 60 else text[:57] + "..."
-
-
-# Writing
-
-
-def document_text(document: Mapping[str, Any]) -> str:
-    """A ride file's text from nested tables (as in `Ride.document`); reads back as the same tables."""
-    lines = [f"{_key(k)} = {_toml(v)}" for k, v in document.items() if not _is_table(v)]
-    for name, value in document.items():
-        if not _is_table(value):
-            continue
-        for row in value if isinstance(value, list) else [value]:
-            lines += ["", f"[[{_key(name)}]]" if isinstance(value, list) else f"[{_key(name)}]"]
-            lines += [f"{_key(k)} = {_toml(v)}" for k, v in row.items()]
-    return "\n".join(lines).lstrip("\n") + "\n"
-
-
-def _is_table(value: Any) -> bool:
-    return isinstance(value, dict) or (isinstance(value, list) and bool(value) and isinstance(value[0], dict))
-
-
-def _key(name: str) -> str:
-    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _quoted(name)
-
-
-def _quoted(text: str) -> str:
-    escapes = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t", "\r": "\\r"}
-    return '"' + "".join(escapes.get(c, c if c.isprintable() else f"\\U{ord(c):08x}") for c in text) + '"'
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        return _quoted(value)
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{_key(k)} = {_toml(v)}" for k, v in value.items()) + " }"
-    if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(_toml(v) for v in value) + "]"
-    if isinstance(value, (dt.datetime, dt.date, dt.time)):
-        return value.isoformat()
-    if isinstance(value, Path):
-        return _quoted(str(value))
-    return repr(value)
-
-
 # The template
 
 
@@ -925,54 +731,63 @@ _BEGIN, _END = "# --- stations ---\n", "# --- end of stations ---\n"
 
 
 def template_text(kept: Path | None = None) -> str:
-    """The commented ride file. Stations kept in the file `kept` ([[station]] as here) stand in place of the examples.
+    """The commented ride file. Stations kept in the file `kept` stand in place of the examples.
 
-    The start is then a placeholder at the first kept station. Raises InputError where the kept file is not sound.
+    That file holds [[station]] as a ride file does and, if the rider likes, [start]; without it the start is
+    a placeholder at the first station. Raises InputError where the kept file is not sound.
     """
     text = TEMPLATE.read_text(encoding="utf-8")
     head, _, rest = text.partition(_BEGIN)
     example, _, tail = rest.partition(_END)
     if kept is None or not kept.is_file():
         return head + example + tail
-    document = _document(kept)
+    document = read_document(kept)
     stations = document.tables.get("station", [])
     stations = [stations] if isinstance(stations, dict) else stations
     extra = [name for name in document.tables if name not in ("station", "start")]
     if extra or not stations:
         mend = f"it holds [[station]] and, if you like, [start]; leave out {', '.join(extra)}"
         raise InputError("not a file of stations", str(kept), mend if extra else "add a [[station]]")
+    _ride(document, kept, str(kept))  # a kept station that is wrong is named with its line in the kept file
     own = dict(document.tables.get("start", {}))
     if "position" not in own and "locator" not in own:
-        where = {k: stations[0][k] for k in ("position", "locator") if k in stations[0]}
-        own = {**where, **own}
-    lines = _stations_text(kept)
-    for name, value in own.items():
-        head = re.sub(rf"(?m)^{name} = .*$", lambda _, n=name, v=value: f"{n} = {_toml(v)}", head)
-        if not re.search(rf"(?m)^{name} = ", head):
-            head = re.sub(r"(?m)^\[start\]$", lambda _, n=name, v=value: f"[start]\n{n} = {_toml(v)}", head)
+        own = {k: stations[0][k] for k in ("position", "locator") if k in stations[0]} | own
     if "locator" in own:
         head = re.sub(r"(?m)^position = .*\n", "", head)
+    for name, value in own.items():
+        head = _with_value(head, name, value)
     tail = re.sub(r"(?m)^(control = .*)$", r"# \1", tail)
-    return head + lines + "\n" + tail
+    return head + _stations_text(kept) + "\n" + tail
+
+
+def _with_value(text: str, name: str, value: Any) -> str:
+    """The [start] of a template with another value of a key, or with the key."""
+    line = f"{name} = {toml_value(value)}"
+    lines = text.split("\n")
+    for number, old in enumerate(lines):
+        if old.startswith(f"{name} = "):
+            lines[number] = line
+            return "\n".join(lines)
+    lines.insert(lines.index("[start]") + 1, line)
+    return "\n".join(lines)
 
 
 def _stations_text(kept: Path) -> str:
     """The stations of the kept file as the rider wrote them, without its [start]."""
     out, keep = [], True
-    for line in _text(kept).split("\n"):
-        header = _HEADER.fullmatch(line)
+    for line in read_text(kept).split("\n"):
+        header = HEADER.fullmatch(line)
         if header:
-            keep = _parts(header.group(2)) == ("station",)
+            keep = key_parts(header.group(2)) == ("station",)
         if keep:
             out.append("[[station]]" if header and header.group(1) == "[" else line)
     return "\n".join(out).strip("\n") + "\n"
 
 
 def write_template(path: str | Path, kept: Path | None = None) -> None:
-    """Write the commented ride file, with the stations that the rider keeps; never over a file that is there."""
+    """Write the commented ride file, with the stations that the rider keeps; never over an existing file."""
     path = Path(path)
     text = template_text(kept if kept is not None else kept_stations_path())
-    read_ride_text(text, str(kept or kept_stations_path()))  # a kept station that is wrong is named here
     try:
         with path.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)

@@ -1,9 +1,10 @@
+# ruff: noqa: RUF009 - `key(...)` gives a dataclass field
 """The keys of a ride file: one table, from which reading, defaults, help and docs/ride_file.md all come.
 
-Each section is a frozen dataclass; each field is declared with `key(...)`, which says of what kind the value is,
-its unit, its default with origin, and what it means to the rider. A kind turns what TOML holds into what the
-plan uses, or raises `Wrong` with what is wrong and how to mend it. Where a file, a line or a key is, kinds do
-not know: routeplan.plan.ridefile adds it.
+Each section is a frozen dataclass; each field is declared with `key(...)`, which says of what kind the value
+is, its unit, its default with origin, and what it means to the rider. A kind turns what TOML holds into what
+the plan uses, or raises `Wrong` with what is wrong and how to mend it. Kinds know nothing of files and lines:
+routeplan.plan.ridefile adds those.
 """
 
 from __future__ import annotations
@@ -208,7 +209,7 @@ class YesNo(Kind):
 
 @dataclass(frozen=True)
 class Choice(Kind):
-    """One of some words; `known` is called when needed, so that the table of words may live with its subject."""
+    """One of some words; `known` is called when needed, so that the words may live with their subject."""
 
     known: Callable[[], Iterable[str]]
 
@@ -359,7 +360,7 @@ class Zone(Kind):
 
 
 class Moment(Kind):
-    """A day and time. Without an offset it is local, and made aware by `aware` once the time zone is known."""
+    """A day and time. Without an offset it is local; the reader makes it aware, knowing the time zone."""
 
     words = "local day and time, 2026-06-11T18:30:00"
 
@@ -506,7 +507,12 @@ def speech_grades() -> Iterable[str]:
 
 _UNREAL = "no bicycle ride has this"
 _STATION_W = Number(0.01, 2000, (Slip(1e-3, "in milliwatts"),))
-_SINAD_DBM = Number(-130, -90, (Slip(-1, "without its minus sign"),))
+_SINAD_DBM = Number(
+    -130,
+    -90,
+    (Slip(-1, "without its minus sign"),),
+    above="no receiver is that deaf; microvolts are sensitivity_uv",
+)
 _SINAD_UV = Number(0.03, 5.0)
 
 
@@ -647,7 +653,7 @@ class Person:
         "CdA of rider, bicycle and load",
         unit="m2",
         default=0.60,
-        origin="upright tourer with bags and whip, 0.50 to 0.75 (judgement; 0.559 +- 0.170, Tengattini & Bigazzi 2018)",
+        origin="upright, bags and whip, 0.50 to 0.75 (judgement; 0.559 +- 0.170, Tengattini & Bigazzi 2018)",
         guess=True,
     )
     drivetrain: float = key(
@@ -683,7 +689,7 @@ class Person:
     )
     stress_at_most: float = key(
         Number(0, 4),
-        "most traffic stress you accept: 0 calm lane, 1 some traffic, 2 busy, 3 heavy and fast, 4 whatever comes",
+        "most traffic stress you accept: 0 calm lane, 1 some traffic, 2 busy, 3 heavy and fast, 4 anything",
         default=3.0,
         origin="judgement",
         guess=True,
@@ -931,7 +937,10 @@ class Radio:
     """What the prediction rests on; rarely changed."""
 
     delta_n: float = key(
-        Number(1, 150), "drop of the refractive index over the lowest kilometre", unit="N units/km", default=40.0,
+        Number(1, 150),
+        "drop of the refractive index over the lowest kilometre",
+        unit="N units/km",
+        default=40.0,
         origin="temperate climate, Rec. ITU-R P.1812 maps",
     )  # fmt: skip
     n0: float = key(

@@ -1,9 +1,9 @@
 """Arrival times as a range: what is not known about the day, carried through to every point of a route.
 
 Each unknown (the rider's power that day, rolling, drag, wind, walking, stops) is moved up and down by its
-spread and the whole route ridden again; from the three times at each point follow mean, spread and skew of the
-arrival there, and the 10th and 90th percentile by the Cornish-Fisher expansion (Biometrika-style series; see
-Abramowitz and Stegun 26.2.49, first correction). No random numbers: the same ride gives the same range.
+spread and the whole route ridden again. From the three times at each point follow mean, spread and skew of
+the arrival there, and from these the 10th and 90th percentile by the first terms of the Cornish-Fisher
+expansion (Abramowitz and Stegun 26.2.49). No random numbers: the same ride gives the same range.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def arrival_times(
     rider: Rider,
     spread: Spread = Spread(),
 ) -> Arrival:
-    """10th and 90th percentile of the arrival at the end of each piece of a route, in the order they are ridden.
+    """10th and 90th percentile of the arrival at the end of each piece of a route, in riding order.
 
     stop_s      expected seconds lost at stops at the end of each piece
     other_s     seconds that are certain: a ferry's passage, a halt of stated length

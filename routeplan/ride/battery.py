@@ -38,7 +38,7 @@ class Duty:
 class Drain:
     """Current [A] at the nominal voltage, as makers' manuals and trade pages print for a 5 W handheld set.
 
-    transmit 1.4-1.5 A at 4-5 W, audio 0.14-0.30 A, standby 0.02-0.06 A; the GPS and beacon figure is judgement.
+    Transmit 1.4-1.5 A at 4-5 W, audio 0.14-0.30 A, standby 0.02-0.06 A; GPS and beacon: judgement.
     """
 
     transmit_a: float = 1.5
@@ -48,7 +48,7 @@ class Drain:
 
 
 def drain_for(transmit_w: float) -> Drain:
-    """Drain of a set at that transmit power: 0.4 A for driver stages, the rest in proportion, 1.5 A at 5 W (judgement)."""
+    """Drain at that power: 0.4 A for driver stages, 1.5 A at 5 W, between in proportion (judgement)."""
     return Drain(transmit_a=0.4 + 0.22 * transmit_w)
 
 
@@ -64,7 +64,7 @@ def mean_current_a(duty: Duty, drain: Drain = Drain()) -> float:
 
 
 def usable_share(temperature_c: Any) -> Any:
-    """Share of the printed capacity that can be had: 0.85 from 20 deg C up, 0.65 at 0, 0.55 at -10, 0.40 at -20 (judgement)."""
+    """Share of the printed capacity to be had: 0.85 from 20 deg C up, 0.65 at 0, 0.40 at -20 (judged)."""
     return np.interp(temperature_c, [-20.0, -10.0, 0.0, 20.0], [0.40, 0.55, 0.65, 0.85])
 
 
@@ -92,7 +92,7 @@ def battery_use(
     duty: Duty = Duty(),
     temperature_c: float = 20.0,
 ) -> BatteryUse:
-    """Share of the usable energy that a ride takes, with a warning when less than the reserve is left at its end."""
+    """Share of the usable energy that a ride takes; a warning when less than the reserve is left."""
     life = battery_life_s(battery_wh, duty, drain=drain_for(transmit_w), temperature_c=temperature_c)
     share = ride_time_s / life
     warning = None

@@ -76,7 +76,7 @@ CLIMB_FACTOR = 1.35  # climbing power over steady power, where none is given (ju
 
 
 class Pieces(NamedTuple):
-    """What pieces of road cost in the direction they were given; arrays of the pieces' shape, NaN where unknown."""
+    """What pieces of road cost in the direction given; arrays of the pieces' shape, NaN where unknown."""
 
     time_s: np.ndarray
     effort_j: np.ndarray  # crank work; on foot lifting work and walking power
@@ -160,9 +160,10 @@ def pacing_power_w(
 ) -> Any:
     """Crank power [W] the rider puts in at that grade and wind.
 
-    Steady power up to `climb_from_grade`, climbing power from `climb_full_grade`, in proportion between. Downhill
-    it falls in proportion to nothing at `coast_from_grade`; where wind or ground would stop the bicycle the rider
-    pedals, at steady power at most, to keep `coast_at_least_m_s`. Judgement; NaN grade gives NaN.
+    Steady power up to `climb_from_grade`, climbing power from `climb_full_grade`, in proportion between.
+    Downhill it falls in proportion to nothing at `coast_from_grade`; where wind or ground would stop the
+    bicycle the rider pedals, at steady power at most, to keep `coast_at_least_m_s`. Judgement; NaN grade
+    gives NaN.
     """
     slope = np.asarray(grade, float)
     climb = np.clip(
@@ -189,12 +190,15 @@ def _without(terms: dict[str, Any], *names: str) -> dict[str, Any]:
 
 
 def tobler_m_s(grade: Any) -> Any:
-    """Walking speed [m/s] without load, along the ground. Tobler 1993 (NCGIA report 93-1): 6 exp(-3.5 |G + 0.05|) km/h."""
+    """Walking speed [m/s] without load: 6 exp(-3.5 |G + 0.05|) km/h. Tobler 1993, NCGIA report 93-1."""
     return 6 / 3.6 * np.exp(-3.5 * np.abs(np.add(grade, 0.05)))
 
 
 def headwind_m_s(bearing_deg: Any, *, wind_m_s: Any, from_deg: Any) -> Any:
-    """Wind against a rider who goes towards `bearing_deg` [m/s]; negative from behind. Martin et al. 1998, Vw cos(Dw - Db)."""
+    """Wind against a rider who goes towards `bearing_deg` [m/s]; negative from behind.
+
+    Vw cos(Dw - Db), Martin et al. 1998; `from_deg` is where the wind comes from.
+    """
     return np.multiply(wind_m_s, np.cos(np.radians(np.subtract(from_deg, bearing_deg))))
 
 
@@ -212,7 +216,10 @@ def wind_at_rider_m_s(
 
 
 def bend_speed_m_s(radius_m: Any, *, bend_g: float = 0.25) -> Any:
-    """Speed [m/s] in a bend of that radius: v = sqrt(a r). Riders measured use up to 0.18-0.61 g (FHWA-HRT-04-103, table 19)."""
+    """Speed [m/s] in a bend of that radius: v = sqrt(a r).
+
+    Riders measured use 0.18 to 0.61 g (85th percentile, FHWA-HRT-04-103, table 19); 0.25 g is judgement.
+    """
     return np.sqrt(bend_g * GRAVITY_M_S2 * np.asarray(radius_m, float))
 
 
@@ -244,9 +251,9 @@ def bend_radius_m(x_m: Any, y_m: Any) -> np.ndarray:
 def stopping_distance_m(
     speed_m_s: Any, *, grade: Any = 0.0, reaction_s: float = 1.5, braking_g: float = 0.35
 ) -> Any:
-    """Distance [m] to a stop: v t + v^2 / (2 g (mu cos + sin)). AASHTO 1999 has 2.5 s and mu = 0.25, half that when wet.
+    """Distance [m] to a stop: v t + v^2 / (2 g (mu cos + sin)); inf where brakes do not hold.
 
-    inf where the hill is steeper than the brakes hold.
+    AASHTO 1999 (guide for bicycle facilities): 2.5 s, and mu 0.25, half that in the wet.
     """
     slope = np.asarray(grade, float)
     hold = (braking_g + slope) / np.hypot(1.0, slope)
@@ -282,8 +289,8 @@ STARTING_M_S2 = 0.45  # 100 kg brought to 5.5 m/s at about 110 W takes some 12 s
 def stop_cost(kind: str, speed_m_s: Any, *, rider: Rider) -> tuple[Any, Any]:
     """Expected seconds lost and crank work [J] of passing one place of that kind at `speed_m_s`; broadcasts.
 
-    Standing, and v / 2a lost each for slowing down and for gathering speed; the work is that of the new start,
-    0.5 m v^2 / Ec, for Martin et al. leave restarts out.
+    Standing, and v / 2a lost each for slowing down and for gathering speed; the work is that of the new
+    start, 0.5 m v^2 / Ec, for Martin et al. leave restarts out.
     """
     stop = STOPS.get(kind)
     if stop is None:

@@ -28,7 +28,7 @@ WHEEL_RADIUS_M = 0.311  # Martin et al.
 def aero_w(
     speed_m_s: Any, air_speed_m_s: Any, *, drag_area_m2: Any, air_density_kg_m3: Any, wheel_drag_area_m2: Any
 ):
-    """P_AT [W]: drag of air that comes at `air_speed_m_s` (the sign is kept: a tailwind faster than the rider pushes)."""
+    """P_AT [W]: drag of air that comes at `air_speed_m_s`; a tailwind faster than the rider pushes."""
     air = np.asarray(air_speed_m_s, float)
     area = np.add(drag_area_m2, wheel_drag_area_m2)
     return 0.5 * np.asarray(air_density_kg_m3) * area * air * np.abs(air) * speed_m_s
@@ -92,8 +92,8 @@ def power_w(
     wheel_drag_area_m2   Fw, drag of the spokes' rotation as an area [m2]
     drivetrain           Ec, share of crank power that reaches the wheel [-]
 
-    Steady state: no change of speed (see `kinetic_w`), no braking. Raises InputError for a mass, drag, density
-    or drivetrain that no bicycle has. Source: Martin et al. 1998.
+    Steady state: no change of speed (see `kinetic_w`), no braking. Raises InputError for a mass, drag,
+    density or drivetrain that no bicycle has. Source: Martin et al. 1998.
     """
     _check(mass_kg, rolling_coefficient, drag_area_m2, air_density_kg_m3, wheel_drag_area_m2, drivetrain)
     speed = np.asarray(speed_m_s, float)
@@ -126,13 +126,13 @@ def speed_m_s(
 ) -> Any:
     """Steady speed [m/s], 0 or more, at which that crank power is used; parameters as in `power_w`.
 
-    The largest speed where there are several. Power 0 gives the coasting speed (0 where the road does not fall
-    enough). Below 0, brakes held at that power, NaN where no speed uses up so little.
+    The largest speed where there are several. Power 0 gives the coasting speed (0 where the road does not
+    fall enough). Below 0, brakes held at that power, NaN where no speed uses up so little.
 
-    With u = v + w, the power at the wheel is v q(v), q(v) = A u |u| + B v + C, and q rises with v. So q has one
-    root v0, had in closed form (the coasting speed, where it is positive), and v q(v) = P Ec > 0 has one root
-    above max(v0, 0): Newton's method inside a bracket. P < 0 is rare (no rider brakes at a steady power) and is
-    left to the roots of the two cubics.
+    With u = v + w, the power at the wheel is v q(v), q(v) = A u |u| + B v + C, and q rises with v. So q has
+    one root v0, had in closed form (the coasting speed, where it is positive), and v q(v) = P Ec > 0 has one
+    root above max(v0, 0): Newton's method inside a bracket. P < 0 is rare (no rider brakes at a steady power)
+    and is left to the roots of the two cubics.
     """
     _check(mass_kg, rolling_coefficient, drag_area_m2, air_density_kg_m3, wheel_drag_area_m2, drivetrain)
     slope = np.asarray(grade, float)
@@ -180,7 +180,7 @@ def _largest_root(a: np.ndarray, c: np.ndarray, w: np.ndarray, e: np.ndarray) ->
 
 
 def _root_of_cubics(a: float, c: float, w: float, e: float) -> float:
-    """Largest v >= 0 of the same equation for any e, NaN where there is none: wind from ahead, then from behind."""
+    """Largest v >= 0 of the same equation for any e, NaN where there is none: air from ahead or behind."""
     b = BEARING_N_PER_M_S
     ahead = [a, 2 * a * w + b, a * w * w + c, -e]
     behind = [-a, b - 2 * a * w, c - a * w * w, -e]

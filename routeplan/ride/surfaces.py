@@ -1,4 +1,4 @@
-"""What each kind of road surface costs: rolling resistance and the speed a loaded rider keeps below downhill."""
+"""What each kind of road surface costs: rolling resistance, and the speed kept below downhill."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ SURFACES: dict[str, Surface] = {
 
 
 def rolling_coefficients(words: Iterable[str], changed: Mapping[str, float] | None = None) -> np.ndarray:
-    """Crr [-] of each surface word, float64 (n,): index it with the codes of a network whose words these are."""
+    """Crr [-] of each surface word, float64 (n,); `changed` holds a rider's own figures by word."""
     return np.array([(changed or {}).get(word, _surface(word).rolling_coefficient) for word in words])
 
 

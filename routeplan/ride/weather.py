@@ -15,7 +15,7 @@ VAPOUR_J_KG_K = 461.495
 
 
 def standard_pressure_pa(height_m: Any, *, sea_level_pa: Any = SEA_LEVEL_PA) -> Any:
-    """Pressure [Pa] at a height above sea level: p0 (1 - 0.0065 h / 288.15)^5.25588. ISO 2533, below 11 km."""
+    """Pressure [Pa] at a height above the sea: p0 (1 - 0.0065 h / 288.15)^5.25588. ISO 2533, below 11 km."""
     return sea_level_pa * (1 - LAPSE_K_M * np.asarray(height_m, float) / SEA_LEVEL_K) ** PRESSURE_EXPONENT
 
 
@@ -25,13 +25,13 @@ def standard_temperature_c(height_m: Any) -> Any:
 
 
 def saturation_pressure_pa(temperature_c: Any) -> Any:
-    """Vapour pressure [Pa] over water. Buck 1996: 611.21 exp((18.678 - t / 234.5) t / (257.14 + t)), t in deg C."""
+    """Vapour pressure [Pa] over water: 611.21 exp((18.678 - t / 234.5) t / (257.14 + t)). Buck 1996."""
     t = np.asarray(temperature_c, float)
     return 611.21 * np.exp((18.678 - t / 234.5) * t / (257.14 + t))
 
 
 def air_density_kg_m3(temperature_c: Any, pressure_pa: Any, *, humidity: Any = 0.0) -> Any:
-    """Density [kg/m3] of air at that pressure where one is; `humidity` relative, 0 to 1. Ideal gases: dry air and vapour."""
+    """Density [kg/m3] of air at the pressure where one is: dry air and vapour as ideal gases."""
     kelvin = np.asarray(temperature_c, float) + 273.15
     vapour = np.multiply(humidity, saturation_pressure_pa(temperature_c))
     return (pressure_pa - vapour) / (DRY_AIR_J_KG_K * kelvin) + vapour / (VAPOUR_J_KG_K * kelvin)
