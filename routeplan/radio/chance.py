@@ -204,7 +204,7 @@ def _correlation_matrix(correlation: ArrayLike, k: int) -> Array:
 def _factors(matrix_bytes: bytes, k: int) -> tuple[Array, Array]:
     """Loadings (k, q) and own share (k,) such that loadings loadings' + diag(own) is the correlation.
 
-    As few common factors as give every entry within 1e-4, found by principal factors (the textbook iteration on
+    As few common factors as give every entry within 0.005, found by principal factors (the textbook iteration on
     the communalities); with q = k - 1 there is always an exact answer, the least eigenvalue being everyone's own.
     """
     matrix = np.frombuffer(matrix_bytes).reshape(k, k)
@@ -225,7 +225,7 @@ def _factors(matrix_bytes: bytes, k: int) -> tuple[Array, Array]:
             if settled:
                 break
         error = np.abs((loadings @ loadings.T - matrix)[off]).max()
-        if error < 1e-4:
+        if error < 0.005:
             return loadings, 1 - (loadings**2).sum(axis=1)
     if k == 2:
         r = matrix[0, 1]
@@ -244,14 +244,14 @@ def _nodes(loadings: Array, own: Array) -> tuple[Array, Array]:
     axes = []
     for j in range(loadings.shape[1]):
         steep = float(np.max(loadings[:, j] ** 2 / own))
-        axes.append(np.polynomial.hermite_e.hermegauss(min(100, int(8 + 6 * steep))))
+        axes.append(np.polynomial.hermite_e.hermegauss(min(100, int(7 + 4 * steep))))
     grids = np.meshgrid(*[z for z, _ in axes], indexing="ij")
     weights = np.ones(1)
     for _, w in axes:
         weights = np.multiply.outer(weights, w / w.sum())
     nodes = np.stack([g.ravel() for g in grids], axis=1)
     weights = weights.ravel()
-    kept = weights > 1e-7
+    kept = weights > 1e-5
     return nodes[kept], weights[kept] / weights[kept].sum()
 
 
@@ -268,8 +268,8 @@ def rule_chance(
     rule : as in `resolve_rule`.   correlation : of the stations' errors, one figure 0 to 1 or a (k, k) matrix.
 
     Each station holds when its normal error stays above a threshold; given the common factors of the errors the
-    stations are independent, and the mean over the factors is a Gauss-Hermite sum (deterministic; within 1e-4 of
-    the exact multivariate normal up to a correlation of 0.9). A station without data (NaN) makes the answer NaN,
+    stations are independent, and the mean over the factors is a Gauss-Hermite sum (deterministic; within 0.002 of
+    the exact multivariate normal up to a correlation of 0.9, and 1e-4 for two stations). A station without data (NaN) makes the answer NaN,
     except where it cannot change it by more than 0.005.
     """
     p = np.asarray(chances, dtype=float)
@@ -293,46 +293,74 @@ def rule_chance(
 
 
 def _rule_chance(p: Array, rule: Rule, matrix: Array) -> Array:
-    """The sum over the factors, slice by slice of the places: small slices stay in the processor's cache."""
+    """The sum over the factors, on slices of the places that stay in the processor's cache."""
     if np.any((p < 0) | (p > 1)):
         raise InputError("a chance must lie between 0 and 1", "chances")
     k, n = p.shape
     if k == 1:
         return p[0].copy()
     loadings, own = _factors(np.ascontiguousarray(matrix).tobytes(), k)
-    nodes, weights = _nodes(loadings, own)
-    shifts = nodes @ (loadings / np.sqrt(own)[:, None]).T  # (m, k)
-    scale = 1 / np.sqrt(own)
     table = _truth(rule, k)
+
+    def holds(up: Any) -> Any:
+        return _count_chance(up, rule) if rule.simple else _table_chance(up, table)
+
+    if loadings.shape[1] == 0:
+        return np.asarray(holds(p))
+    nodes, weights = _nodes(loadings, own)
+    shifts = (nodes @ (loadings / np.sqrt(own)[:, None]).T * _PHI_STEPS).astype(np.float32)  # (m, k)
+    scale = (_PHI_STEPS / np.sqrt(own))[:, None]
+    phi = _phi_table()
     answer = np.zeros(n)
 
     def run(first: int, past_last: int) -> None:
-        for begin in range(first, past_last, 4096):
-            part = slice(begin, min(begin + 4096, past_last))
-            t = ndtri(p[:, part]) * scale[:, None]
-            total = np.zeros(t.shape[1])
-            for shift, weight in zip(shifts, weights):
-                up = ndtr(t + shift[:, None])
-                total += weight * (_count_chance(up, rule) if rule.simple else _table_chance(up, table))
+        for begin in range(first, past_last, 8192):
+            part = slice(begin, min(begin + 8192, past_last))
+            # a place in the table: nearest entry, far ends clipped; the loop's arrays are made once
+            place = np.clip(ndtri(p[:, part]) * scale, -1e7, 1e7) + (len(phi) // 2 + 0.5)
+            place = place.astype(np.float32)
+            moved, up = np.empty_like(place), np.empty_like(place)
+            index = np.empty(place.shape, dtype=np.intp)
+            total = np.zeros(place.shape[1], dtype=np.float32)
+            for shift, weight in zip(shifts, weights.astype(np.float32)):
+                np.add(place, shift[:, None], out=moved)
+                np.copyto(index, moved, casting="unsafe")
+                phi.take(index, out=up, mode="clip")
+                total += weight * holds(up)
             answer[part] = total
 
     in_slices(run, n, None if n > 20_000 else 1)
     return np.clip(answer, 0.0, 1.0)
 
 
-def _count_chance(up: Array, rule: Rule) -> Array:
+_PHI_STEPS = 2048.0  # entries of the table of the normal distribution per unit: off by less than 1e-4
+
+
+@lru_cache(maxsize=1)
+def _phi_table() -> NDArray[np.float32]:
+    """Normal distribution from -8 to 8. Looking it up takes a tenth of the time of computing it."""
+    return np.asarray(ndtr(np.arange(-8 * _PHI_STEPS, 8 * _PHI_STEPS + 1) / _PHI_STEPS), dtype=np.float32)
+
+
+def _count_chance(up: Any, rule: Rule) -> Any:
     """Chance that at least k0 of independent stations hold: count by count, the textbook recursion."""
     k, least = len(up), rule.at_least
     if least == 1:
-        return np.asarray(1 - np.prod(1 - up, axis=0))
+        none = 1 - up[0]
+        for p in up[1:]:
+            none *= 1 - p
+        return 1 - none
     if least == k:
-        return np.asarray(np.prod(up, axis=0))
-    exactly = [np.ones(up.shape[1])] + [np.zeros(up.shape[1])] * k
-    for i in range(k):
-        for j in range(i + 1, 0, -1):
-            exactly[j] = exactly[j] * (1 - up[i]) + exactly[j - 1] * up[i]
-        exactly[0] = exactly[0] * (1 - up[i])
-    return np.asarray(sum(exactly[least:]))
+        every = up[0] * up[1]
+        for p in up[2:]:
+            every *= p
+        return every
+    fewer = [np.ones_like(up[0])] + [np.zeros_like(up[0])] * (least - 1)  # chances of exactly 0, 1, ... least - 1
+    for p in up:
+        for j in range(least - 1, 0, -1):
+            fewer[j] = fewer[j] + (fewer[j - 1] - fewer[j]) * p
+        fewer[0] = fewer[0] * (1 - p)
+    return 1 - sum(fewer)
 
 
 def _truth(rule: Rule, k: int) -> NDArray[np.bool_]:
@@ -345,9 +373,9 @@ def _truth(rule: Rule, k: int) -> NDArray[np.bool_]:
     return rule.holds(states)
 
 
-def _table_chance(up: Array, table: NDArray[np.bool_]) -> Array:
+def _table_chance(up: Any, table: NDArray[np.bool_]) -> Any:
     """Chance of a truth table for independent stations, folding one station after the other."""
-    value: Array = np.asarray(table, dtype=float)[..., None]
+    value: Any = table.astype(np.float32)[..., None]
     for p in up:
         value = value[0] * (1 - p) + value[1] * p
     return value
