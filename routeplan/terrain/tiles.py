@@ -21,7 +21,7 @@ from routeplan.errors import Fault, InputError
 from routeplan.geo import Projection
 from routeplan.terrain.grid import Extent, Grid
 
-CELLS_AT_MOST = 25_000_000  # of the raster in working coordinates: 100 MB; finer sources are averaged to fit
+CELLS_AT_MOST = 16_000_000  # of the raster in working coordinates: 64 MB; finer sources are averaged to fit
 UNDECLARED_VOIDS = (-32768.0, -32767.0, -9999.0)  # taken as "no data" even where the file does not say so
 LOWEST_M, HIGHEST_M = -500.0, 8900.0  # shore of the Dead Sea -430 m, Everest 8849 m
 _HGT_SIZES = {1201 * 1201: (1201, 1201), 3601 * 3601: (3601, 3601), 3601 * 1801: (3601, 1801)}
@@ -45,6 +45,11 @@ _SURFACE_NAMES = (
     "nasadem",
     "surface",
 )
+_SRTM_RIGHTS = "NASA SRTM, public domain"
+COPERNICUS_RIGHTS = (
+    "© DLR e.V. 2010-2014 and © Airbus Defence and Space GmbH 2014-2018, provided under COPERNICUS by the "
+    "European Union and ESA; all rights reserved"
+)
 _METRES = ("", "m", "metre", "meter", "metres", "meters")
 _ELLIPSOID = ("ellipsoid", "4979", "geodetic height")
 
@@ -54,6 +59,7 @@ class Tile:
     """What one elevation file is, for the manifest and for people.
 
     kind : "terrain", "surface" or "" where the file does not tell.
+    rights : licence or copyright line, "" where unknown.
     """
 
     path: Path
@@ -63,6 +69,7 @@ class Tile:
     cols: int
     native_step_m: float
     kind: str
+    rights: str = ""
     notes: tuple[str, ...] = ()
 
 
@@ -103,35 +110,44 @@ class _Source:
         return float(min(x)), float(min(y)), float(max(x)), float(max(y))
 
 
-def read_tiles(
-    paths: Sequence[str | Path],
-    projection: Projection,
-    extent: Extent | None = None,
-    *,
-    step_m: float | None = None,
-) -> Elevation:
-    """Heights of all files in working coordinates, on square cells over `extent` (None: all that is covered).
-
-    step_m : cell size [m]; None takes the finer native step of the finest file, rounded to 1 m (coarser where
-        the raster would pass CELLS_AT_MOST; then the source is averaged, never skipped over).
-    Cells are bilinear in the source where its nearest cell holds data, NaN elsewhere. Where files overlap the
-    finest wins, then the first. Raises InputError with every fault of every file, or naming both extents
-    where files and `extent` do not overlap.
-    """
-    from pyproj import Transformer
-    from rasterio.warp import transform_bounds
-
+def open_tiles(paths: Sequence[str | Path]) -> list[_Source]:
+    """Look at the head of every file; InputError with every fault of every file."""
     sources: list[_Source] = []
     faults: list[Fault] = []
     if not paths:
         raise InputError("no elevation file is given", mend="name at least one GeoTIFF or .hgt file")
     for path in paths:
         try:
-            sources.append(_open(Path(path), projection))
+            sources.append(_open(Path(path)))
         except InputError as error:
             faults.extend(error.faults)
     if faults:
         raise InputError(faults)
+    return sources
+
+
+def read_tiles(
+    paths: Sequence[str | Path],
+    projection: Projection,
+    extent: Extent | None = None,
+    *,
+    needed: Extent | None = None,
+    step_m: float | None = None,
+) -> Elevation:
+    """Heights of all files in working coordinates, on square cells over `extent` (None: all that is covered).
+
+    needed : what must be met at least in part, such as the extent of the roads (default: `extent`).
+    step_m : cell size [m]; None takes the finer native step of the finest file, rounded to 1 m (coarser where
+        the raster would pass CELLS_AT_MOST; then the source is averaged, never skipped over).
+    Cells are bilinear in the source where its nearest cell holds data, NaN elsewhere. Where files overlap the
+    finest wins, then the first. Raises InputError with every fault of every file, or naming both extents
+    where files and roads do not overlap.
+    """
+    from pyproj import Transformer
+    from rasterio.warp import transform_bounds
+
+    sources = open_tiles(paths)
+    faults: list[Fault] = []
     sources.sort(key=lambda s: s.tile.native_step_m)
     target = projection.proj4
     union: Extent | None = None
@@ -151,13 +167,14 @@ def read_tiles(
         )
     assert union is not None
     shared = union if extent is None else extent.overlap(union)
-    if shared is None:
-        assert extent is not None
+    needed = needed or extent
+    if shared is None or (needed is not None and needed.overlap(union) is None):
+        assert needed is not None
         raise InputError(
-            f"the elevation covers {_latlon_text(union, projection)}, which does not meet "
-            f"{_latlon_text(extent, projection)}",
+            f"the elevation covers {_latlon_text(union, projection)}, the roads "
+            f"{_latlon_text(needed, projection)}: they do not overlap",
             ", ".join(str(s.tile.path) for s in sources),
-            "give the tiles that lie there",
+            "give the elevation tiles that lie there",
         )
     if not all(map(math.isfinite, shared)):
         raise InputError(
@@ -247,12 +264,12 @@ def latlon_box_text(south: float, west: float, north: float, east: float) -> str
 # --- opening ---
 
 
-def _open(path: Path, projection: Projection) -> _Source:
+def _open(path: Path) -> _Source:
     if not path.is_file():
         raise InputError("there is no such file", str(path), "check the name")
     name = path.name.lower()
     if name.endswith((".hgt", ".hgt.gz", ".zip")):
-        return _open_hgt(path, projection)
+        return _open_hgt(path)
     with path.open("rb") as file:
         head = file.read(256)
     if len(head) == 0:
@@ -263,7 +280,7 @@ def _open(path: Path, projection: Projection) -> _Source:
             str(path),
             "give a GeoTIFF, or an .hgt file (alone, .zip or .gz)",
         )
-    return _open_geotiff(path, projection)
+    return _open_geotiff(path)
 
 
 def _what_it_looks_like(head: bytes) -> str:
@@ -283,7 +300,7 @@ def _what_it_looks_like(head: bytes) -> str:
     return "it starts with " + " ".join(f"{b:02x}" for b in head[:4])
 
 
-def _open_geotiff(path: Path, projection: Projection) -> _Source:
+def _open_geotiff(path: Path) -> _Source:
     import rasterio
     from pyproj import CRS
     from rasterio.errors import RasterioError
@@ -366,8 +383,10 @@ def _open_geotiff(path: Path, projection: Projection) -> _Source:
     if faults:
         raise InputError(faults)
     notes = () if datum else ("vertical datum not stated; taken as metres above mean sea level",)
-    step = _native_step_m(crs, transform, rows, cols, projection)
-    tile = Tile(path, _crs_name(crs), datum or "not stated", rows, cols, step, kind, notes)
+    step = _native_step_m(crs, transform, rows, cols)
+    tile = Tile(
+        path, _crs_name(crs), datum or "not stated", rows, cols, step, kind, _rights(path, tags), notes
+    )
     return _Source(tile, crs, transform, nodata, None, scale, offset)
 
 
@@ -401,13 +420,24 @@ def _kind_of(path: Path, tags: dict[str, str]) -> str:
     return "terrain" if re.search(r"dtm|terrain|bare", name) else ""
 
 
+def _rights(path: Path, tags: dict[str, str]) -> str:
+    """Licence line as the file states it, or as its name tells."""
+    stated = tags.get("TIFFTAG_COPYRIGHT") or tags.get("LICENCE") or tags.get("LICENSE") or ""
+    name = path.name.lower()
+    if not stated and "srtm" in name:
+        return _SRTM_RIGHTS
+    if not stated and name.startswith("copernicus_dsm"):
+        return COPERNICUS_RIGHTS
+    return stated.strip()
+
+
 def _short(error: BaseException) -> str:
     """First line of what the reading library says."""
     cause = error.__cause__ or error
     return str(cause).strip().splitlines()[0][:160] if str(cause).strip() else type(cause).__name__
 
 
-def _native_step_m(crs: Any, transform: Any, rows: int, cols: int, projection: Projection) -> float:
+def _native_step_m(crs: Any, transform: Any, rows: int, cols: int) -> float:
     """The shorter side [m] of the cell amid the raster, measured in working coordinates' datum."""
     from pyproj import Geod, Transformer
 
@@ -425,7 +455,7 @@ def _native_step_m(crs: Any, transform: Any, rows: int, cols: int, projection: P
 _HGT_NAME = re.compile(r"([NS])(\d{2})([EW])(\d{3})", re.IGNORECASE)
 
 
-def _open_hgt(path: Path, projection: Projection) -> _Source:
+def _open_hgt(path: Path) -> _Source:
     from pyproj import CRS
     from rasterio.transform import Affine
 
@@ -453,8 +483,10 @@ def _open_hgt(path: Path, projection: Projection) -> _Source:
     transform = Affine(dx, 0.0, west - dx / 2, 0.0, -dy, south + 1 + dy / 2)
     crs = CRS.from_epsg(4326)
     array = np.frombuffer(data, dtype=">i2").reshape(rows, cols)
-    step = _native_step_m(crs, transform, rows, cols, projection)
-    tile = Tile(path, "EPSG:4326", "EGM96 (as the SRTM format has it)", rows, cols, step, "surface")
+    step = _native_step_m(crs, transform, rows, cols)
+    tile = Tile(
+        path, "EPSG:4326", "EGM96 (as the SRTM format has it)", rows, cols, step, "surface", _SRTM_RIGHTS
+    )
     return _Source(tile, crs, transform, -32768.0, array)
 
 
