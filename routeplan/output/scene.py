@@ -39,7 +39,7 @@ class Line:
 
 @dataclass(frozen=True)
 class Area:
-    """A filled outline of one or more closed rings (holes by the even-odd rule)."""
+    """A filled outline of one or more closed rings; holes turn the other way round."""
 
     rings: tuple[np.ndarray, ...]
     fill: str = "ink"
@@ -103,8 +103,8 @@ class Scene:
     def area(self, ring: Any, fill: str = "ink", opacity: float = 1.0, **style: Any) -> None:
         self.add(Area((np.asarray(ring, dtype=float),), fill, opacity, **style))
 
-    def box(self, x: float, y: float, width: float, height: float, fill: str, opacity: float = 1.0, **style: Any) -> None:
-        self.area([(x, y), (x + width, y), (x + width, y + height), (x, y + height)], fill, opacity, **style)
+    def box(self, x: float, y: float, across: float, down: float, fill: str, opacity: float = 1.0, **style: Any) -> None:
+        self.area([(x, y), (x + across, y), (x + across, y + down), (x, y + down)], fill, opacity, **style)
 
     def disc(self, x: float, y: float, r: float, fill: str, edge: str = "", width: float = 1.0) -> None:
         angle = np.linspace(0, 2 * np.pi, 25)[:-1]
