@@ -45,7 +45,10 @@ class Restriction(NamedTuple):
 
 
 def build_network(
-    ways: RawWays, projection: Projection, node_facts: Mapping[int, NodeFacts], restrictions: Sequence[Restriction]
+    ways: RawWays,
+    projection: Projection,
+    node_facts: Mapping[int, NodeFacts],
+    restrictions: Sequence[Restriction],
 ) -> Network:
     """The contracted network, heights NaN, twins of dual carriageways grouped."""
     from routeplan.roads.parallel import twin_groups
@@ -113,7 +116,9 @@ def _pieces(ways: RawWays) -> tuple[np.ndarray, ...]:
     return node_id[used], lat[used], lon[used], index[: len(a)], index[len(a) :], of
 
 
-def _without_zero_pieces(a: np.ndarray, b: np.ndarray, way: np.ndarray, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, ...]:
+def _without_zero_pieces(
+    a: np.ndarray, b: np.ndarray, way: np.ndarray, x: np.ndarray, y: np.ndarray
+) -> tuple[np.ndarray, ...]:
     """Join the two nodes of a piece shorter than 1 cm into one, and drop the piece."""
     zero = np.hypot(x[b] - x[a], y[b] - y[a]) < 0.01
     if not zero.any():
@@ -121,7 +126,9 @@ def _without_zero_pieces(a: np.ndarray, b: np.ndarray, way: np.ndarray, x: np.nd
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
-    _, label = connected_components(coo_array((np.ones(zero.sum()), (a[zero], b[zero])), shape=(len(x), len(x))), directed=False)
+    _, label = connected_components(
+        coo_array((np.ones(zero.sum()), (a[zero], b[zero])), shape=(len(x), len(x))), directed=False
+    )
     lowest = np.full(label.max() + 1, len(x), np.int64)
     np.minimum.at(lowest, label, np.arange(len(x)))
     a, b = lowest[label[a]], lowest[label[b]]
@@ -130,7 +137,12 @@ def _without_zero_pieces(a: np.ndarray, b: np.ndarray, way: np.ndarray, x: np.nd
 
 
 def _cut_at_blocked(
-    node_id: np.ndarray, x: np.ndarray, y: np.ndarray, a: np.ndarray, b: np.ndarray, facts: Mapping[int, NodeFacts]
+    node_id: np.ndarray,
+    x: np.ndarray,
+    y: np.ndarray,
+    a: np.ndarray,
+    b: np.ndarray,
+    facts: Mapping[int, NodeFacts],
 ) -> tuple[np.ndarray, ...]:
     """Every piece that ends at a blocked node gets an end of its own there, so that nothing passes."""
     blocked = np.array([i for i, fact in facts.items() if fact.delay_s == tags.BLOCKED], np.int64)
@@ -145,7 +157,13 @@ def _cut_at_blocked(
 
 
 def _long_tunnels(
-    rows: list[Attributes], way_row: np.ndarray, a: np.ndarray, b: np.ndarray, way: np.ndarray, length: np.ndarray, count: int
+    rows: list[Attributes],
+    way_row: np.ndarray,
+    a: np.ndarray,
+    b: np.ndarray,
+    way: np.ndarray,
+    length: np.ndarray,
+    count: int,
 ) -> np.ndarray:
     """Rows of the ways, where those in a tube longer than LONG_TUNNEL_M without bicycle=yes become a choice.
 
@@ -157,7 +175,9 @@ def _long_tunnels(
     tube = np.array([r.long_tunnel_counts for r in rows], bool)[way_row[way]]
     if not tube.any():
         return way_row
-    _, label = connected_components(coo_array((np.ones(tube.sum()), (a[tube], b[tube])), shape=(count, count)), directed=False)
+    _, label = connected_components(
+        coo_array((np.ones(tube.sum()), (a[tube], b[tube])), shape=(count, count)), directed=False
+    )
     total = np.bincount(label[a[tube]], length[tube], minlength=label.max() + 1)
     long_ways = np.unique(way[tube][total[label[a[tube]]] > tags.LONG_TUNNEL_M])
     new, out = {}, way_row.copy()
@@ -233,7 +253,9 @@ def _forward_first(
     return order[at], turned[at] ^ flip
 
 
-def _turned_rows(rows: list[Attributes], row: np.ndarray, turned: np.ndarray) -> tuple[list[Attributes], np.ndarray]:
+def _turned_rows(
+    rows: list[Attributes], row: np.ndarray, turned: np.ndarray
+) -> tuple[list[Attributes], np.ndarray]:
     """Distinct rows as seen along the streets, and the row of each piece of the chains."""
     number: dict[tuple, int] = {}
     out: list[Attributes] = []
@@ -285,7 +307,9 @@ class _StreetEnds(NamedTuple):
     end_way: np.ndarray
 
 
-def _banned(restrictions: Sequence[Restriction], place: Mapping[int, int], ends: _StreetEnds) -> list[tuple[int, bool, int, bool]]:
+def _banned(
+    restrictions: Sequence[Restriction], place: Mapping[int, int], ends: _StreetEnds
+) -> list[tuple[int, bool, int, bool]]:
     """Turn bans as (street in, forward, street out, forward)."""
     if not restrictions:
         return []
@@ -303,8 +327,79 @@ def _banned(restrictions: Sequence[Restriction], place: Mapping[int, int], ends:
             continue
         for street, ahead in into:
             if r.only:
-                out = [(k, not at_end) for k, at_end, _ in at if (k, not at_end) not in to and (k, not at_end) != (street, not ahead)]
+                out = [
+                    (k, not at_end)
+                    for k, at_end, _ in at
+                    if (k, not at_end) not in to and (k, not at_end) != (street, not ahead)
+                ]
             else:
                 out = to if len(at) > 1 else []
             turns += [(street, ahead, k, forward) for k, forward in out]
     return turns
+
+
+def fuse(network: Network) -> Network:
+    """Join streets at places where there is nothing left to choose, as after `Network.subset`.
+
+    A place goes when exactly two streets meet there, the same is allowed on both, and no turn ban hangs on it.
+    Points, heights, marks and attributes are kept; streets and places are numbered anew.
+    """
+    a, b = network.street_start.astype(np.int64), network.street_end.astype(np.int64)
+    rows = [network.ways.row(i) for i in range(len(network.ways))]
+    code = _legal_codes(rows)[network.street_way]
+    code[:, 0], code[:, 1] = network.street_forward, network.street_backward
+    keep = np.zeros(network.node_count, bool)
+    keep[network.edge_head[network.banned_turns[:, 0]]] = True
+    twin = np.bincount(network.street_group, minlength=network.street_count) > 1
+    code[:, 2] = code[:, 2] * (network.street_count + 1) + np.where(
+        twin[network.street_group], network.street_group + 1, 0
+    )
+    order, turned, first = _chains(_mates(a, b, code, keep, network.node_count), network.street_count)
+    ahead = np.where(turned, network.street_backward[order], network.street_forward[order])
+    flip = ~ahead[first[:-1]]
+    for k in np.flatnonzero(flip):
+        order[first[k] : first[k + 1]] = order[first[k] : first[k + 1]][::-1].copy()
+        turned[first[k] : first[k + 1]] = ~turned[first[k] : first[k + 1]][::-1]
+
+    count = np.diff(network.point_first)[order]
+    begin, last = network.point_first[order], network.point_first[order + 1] - 1
+    of = np.repeat(np.arange(len(order)), count)
+    step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    point = np.where(turned[of], last[of] - step, begin[of] + step)
+    closes = np.zeros(len(order), bool)
+    closes[first[1:] - 1] = True
+    at_end = step == count[of] - 1
+    kept = ~at_end | closes[of]  # the last point of a street is the first of the one that goes on
+    piece = np.where(turned[of], point - 1, point)
+    ends = at_end & closes[of]
+    row = np.where(ends, 0, network.piece_way[np.where(ends, begin[of], piece)])
+    rows, row = _turned_rows(rows, row, turned[of])
+    row = np.where(ends, -1, row)[kept].astype(np.int32)
+    chain_points = np.add.reduceat(np.bincount(of, kept, minlength=len(order)).astype(np.int64), first[:-1])
+
+    start = np.where(turned, b[order], a[order])[first[:-1]]
+    end = np.where(turned, a[order], b[order])[first[1:] - 1]
+    places = np.unique(np.concatenate((start, end)))
+    chain_of = np.empty(network.street_count, np.int64)
+    chain_of[order] = np.repeat(np.arange(len(first) - 1), np.diff(first))
+    is_turned = np.empty(network.street_count, bool)
+    is_turned[order] = turned
+    turns = [(int(chain_of[i]), bool(f ^ is_turned[i]), int(chain_of[j]), bool(g ^ is_turned[j]))
+             for i, f, j, g in network.turns()]  # fmt: skip
+    group = network.street_group[order[first[:-1]]]
+    _, group = np.unique(group, return_inverse=True)
+    lowest = np.full(len(start), len(start), np.int32)
+    np.minimum.at(lowest, group, np.arange(len(start), dtype=np.int32))
+    lead, lead_turned = order[first[:-1]], turned[first[:-1]]
+    take = point[kept]
+    return assemble(
+        node_id=network.node_id[places], node_x_m=network.node_x_m[places], node_y_m=network.node_y_m[places],
+        node_signal=network.node_signal[places], street_start=np.searchsorted(places, start),
+        street_end=np.searchsorted(places, end), street_way_id=network.street_way_id[lead],
+        street_group=lowest[group], point_first=np.concatenate(([0], np.cumsum(chain_points))),
+        point_x_m=network.point_x_m[take], point_y_m=network.point_y_m[take], point_height_m=network.point_height_m[take],
+        point_mark=network.point_mark[take], point_delay_s=network.point_delay_s[take], piece_way=row,
+        forward=np.where(lead_turned, network.street_backward[lead], network.street_forward[lead]),
+        backward=np.where(lead_turned, network.street_forward[lead], network.street_backward[lead]),
+        ways=Ways.of(rows), turns=turns,
+    )  # fmt: skip

@@ -88,7 +88,12 @@ class Ways:
     @staticmethod
     def of(rows: Sequence[tags.Attributes]) -> Ways:
         """Columns of a sequence of rows."""
-        return Ways(**{field: _column(field, [getattr(row, field) for row in rows]) for field in tags.Attributes._fields})
+        return Ways(
+            **{
+                field: _column(field, [getattr(row, field) for row in rows])
+                for field in tags.Attributes._fields
+            }
+        )
 
 
 _WORDS = {"kind": tags.KINDS, "surface": tags.SURFACES, "choice": tags.CHOICES}
@@ -129,7 +134,9 @@ class Network:
     street_end: np.ndarray
     street_length_m: np.ndarray  # float64 (s,), sum of the pieces
     street_way_id: np.ndarray  # int64 (s,): OSM id of the first way
-    street_group: np.ndarray  # int32 (s,): equal for the two one-way sides of one road, otherwise the street's own
+    street_group: (
+        np.ndarray
+    )  # int32 (s,): equal for the two one-way sides of one road, otherwise the street's own
     point_first: np.ndarray  # int64 (s + 1,)
     point_x_m: np.ndarray  # float64 (p,)
     point_y_m: np.ndarray
@@ -181,7 +188,11 @@ class Network:
     @cached_property
     def point_offset_m(self) -> np.ndarray:
         """Distance of each point from the start of its street, float64 (p,)."""
-        along = np.concatenate(([0.0], np.cumsum(self.piece_length_m)[:-1])) if len(self.point_x_m) else np.zeros(0)
+        along = (
+            np.concatenate(([0.0], np.cumsum(self.piece_length_m)[:-1]))
+            if len(self.point_x_m)
+            else np.zeros(0)
+        )
         return along - np.repeat(along[self.point_first[:-1]], np.diff(self.point_first))
 
     @cached_property
@@ -231,7 +242,9 @@ class Network:
         from scipy.sparse.csgraph import connected_components
 
         first, head = self.csr()
-        graph = csr_array((np.ones(len(head), np.int8), head, first), shape=(self.node_count, self.node_count))
+        graph = csr_array(
+            (np.ones(len(head), np.int8), head, first), shape=(self.node_count, self.node_count)
+        )
         count, label = connected_components(graph, directed=True, connection="strong")
         inside = label[self.street_start] == label[self.street_end]
         weight = np.bincount(label[self.street_start[inside]], self.street_length_m[inside], minlength=count)
@@ -248,7 +261,9 @@ class Network:
         from scipy.sparse import csr_array
         from scipy.sparse.csgraph import breadth_first_order
 
-        graph = csr_array((np.ones(len(tail), np.int8), (tail, head)), shape=(self.node_count, self.node_count))
+        graph = csr_array(
+            (np.ones(len(tail), np.int8), (tail, head)), shape=(self.node_count, self.node_count)
+        )
         seen = np.zeros(self.node_count, bool)
         seen[breadth_first_order(graph, start, return_predecessors=False)] = True
         return seen
@@ -281,7 +296,9 @@ class Network:
         radius, widest = 100.0, np.inf if np.isinf(within_m) else within_m
         while len(pieces):
             radius = min(radius, widest)
-            near = pieces[np.sort(np.array(tree.query_ball_point((x_m, y_m), radius + LONGEST_PIECE_M), np.int64))]
+            near = pieces[
+                np.sort(np.array(tree.query_ball_point((x_m, y_m), radius + LONGEST_PIECE_M), np.int64))
+            ]
             if streets is not None:
                 near = near[streets[self.point_street[near]]]
             if len(near):
@@ -292,7 +309,14 @@ class Network:
                     offset = float(self.point_offset_m[point] + part * self.piece_length_m[point])
                     px = self.point_x_m[point] + part * (self.point_x_m[point + 1] - self.point_x_m[point])
                     py = self.point_y_m[point] + part * (self.point_y_m[point + 1] - self.point_y_m[point])
-                    return Near(int(self.point_street[point]), point, offset, float(distance[best]), float(px), float(py))
+                    return Near(
+                        int(self.point_street[point]),
+                        point,
+                        offset,
+                        float(distance[best]),
+                        float(px),
+                        float(py),
+                    )
             if radius >= widest or radius > 1e7:
                 return None
             radius *= 4
@@ -306,7 +330,9 @@ class Network:
     def subset(self, streets: np.ndarray) -> Network:
         """The network of the streets of a mask (s,); places without a street are dropped, rows of `ways` kept."""
         kept = np.flatnonzero(streets)
-        points = np.concatenate([np.zeros(0, np.int64)] + [np.arange(self.point_first[k], self.point_first[k + 1]) for k in kept])
+        points = np.concatenate(
+            [np.zeros(0, np.int64)] + [np.arange(self.point_first[k], self.point_first[k + 1]) for k in kept]
+        )
         used = np.unique(np.concatenate((self.street_start[kept], self.street_end[kept])))
         new_node = np.full(self.node_count, -1, np.int32)
         new_node[used] = np.arange(len(used), dtype=np.int32)
@@ -370,7 +396,9 @@ class Network:
             head_part = column[first : piece + (0 if at_point else 1)]
             second = column[tail] if at_point else np.concatenate(([new], column[tail]))
             end = second[0] if last_of_first is None else last_of_first
-            return np.concatenate((column[:first], head_part, [end], column[past:], second)).astype(column.dtype)
+            return np.concatenate((column[:first], head_part, [end], column[past:], second)).astype(
+                column.dtype
+            )
 
         new_node, new_street = self.node_count, self.street_count
         way = self.piece_way[piece]
@@ -379,11 +407,15 @@ class Network:
         counts = np.append(count, n_second)
         counts[street] = (piece - first) + (1 if at_point else 2)
         group = self.street_group.copy()
-        group[group == group[street]] = np.flatnonzero(group == group[street])  # a split side is no twin any more
+        group[group == group[street]] = np.flatnonzero(
+            group == group[street]
+        )  # a split side is no twin any more
         forward, backward = self.street_forward, self.street_backward
         turns = []
         for a, f, b, g in self.turns():  # an edge in is named by its last part, an edge out by its first
-            turns.append((new_street if a == street and f else a, f, new_street if b == street and not g else b, g))
+            turns.append(
+                (new_street if a == street and f else a, f, new_street if b == street and not g else b, g)
+            )
         network = assemble(
             node_id=np.append(self.node_id, min(-1, int(self.node_id.min()) - 1)),
             node_x_m=np.append(self.node_x_m, x), node_y_m=np.append(self.node_y_m, y),
@@ -413,9 +445,14 @@ class Network:
     def from_columns(columns: dict[str, Any]) -> Network:
         """The network whose `to_columns` this is."""
         texts = ("name", "ref", "rule")
-        ways = Ways(**{f.name: tuple(map(str, columns[f"ways.{f.name}"])) if f.name in texts else np.asarray(columns[f"ways.{f.name}"])
-                       for f in fields(Ways)})  # fmt: skip
-        return Network(**{f.name: np.asarray(columns[f.name]) for f in fields(Network) if f.name != "ways"}, ways=ways)
+        ways: dict[str, Any] = {}
+        for field in fields(Ways):
+            value = columns[f"ways.{field.name}"]
+            ways[field.name] = tuple(map(str, value)) if field.name in texts else np.asarray(value)
+        return Network(
+            **{f.name: np.asarray(columns[f.name]) for f in fields(Network) if f.name != "ways"},
+            ways=Ways(**ways),
+        )
 
 
 def directed_edges(

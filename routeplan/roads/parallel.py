@@ -46,9 +46,13 @@ def _pieces_beside(network: Network, within_m: float, streets: np.ndarray | None
     x0, y0 = network.point_x_m[pieces], network.point_y_m[pieces]
     dx, dy = network.point_x_m[pieces + 1] - x0, network.point_y_m[pieces + 1] - y0
     mx, my, length = x0 + dx / 2, y0 + dy / 2, network.piece_length_m[pieces]
-    pairs = cKDTree(np.column_stack((mx, my))).query_pairs(within_m + LONGEST_PIECE_M / 2, output_type="ndarray")
+    pairs = cKDTree(np.column_stack((mx, my))).query_pairs(
+        within_m + LONGEST_PIECE_M / 2, output_type="ndarray"
+    )
     pairs = pairs[street[pairs[:, 0]] != street[pairs[:, 1]]]
-    cosine = (dx[pairs[:, 0]] * dx[pairs[:, 1]] + dy[pairs[:, 0]] * dy[pairs[:, 1]]) / (length[pairs[:, 0]] * length[pairs[:, 1]])
+    cosine = (dx[pairs[:, 0]] * dx[pairs[:, 1]] + dy[pairs[:, 0]] * dy[pairs[:, 1]]) / (
+        length[pairs[:, 0]] * length[pairs[:, 1]]
+    )
     keep = np.abs(cosine) > np.cos(np.radians(PARALLEL_DEG))
     pairs, against = pairs[keep], cosine[keep] < 0
     i, j = np.concatenate((pairs, pairs[:, ::-1])).T
@@ -57,7 +61,9 @@ def _pieces_beside(network: Network, within_m: float, streets: np.ndarray | None
     ox, oy = x0[j] + share * dx[j] - mx[i], y0[j] + share * dy[j] - my[i]
     ahead = np.abs(ox * dx[i] + oy * dy[i]) / length[i]
     # Two straight streets on top of each other (distance 0) are beside as well.
-    ok = (distance <= within_m) & ((ahead <= distance * np.sqrt(0.5) + 0.5) & (distance > 0.2) | (share > 0.01) & (share < 0.99))
+    ok = (distance <= within_m) & (
+        (ahead <= distance * np.sqrt(0.5) + 0.5) & (distance > 0.2) | (share > 0.01) & (share < 0.99)
+    )
     i, j, against, distance = i[ok], j[ok], against[ok], distance[ok]
     order = np.lexsort((j, distance, street[j], i))
     i, j, against = i[order], j[order], against[order]
@@ -67,7 +73,9 @@ def _pieces_beside(network: Network, within_m: float, streets: np.ndarray | None
     return _Beside(street[i], street[j], length[i], against)
 
 
-def near_streets(network: Network, within_m: float = 40.0, at_least_m: float = NEAR_AT_LEAST_M) -> NearStreets:
+def near_streets(
+    network: Network, within_m: float = 40.0, at_least_m: float = NEAR_AT_LEAST_M
+) -> NearStreets:
     """Pairs of streets that run beside each other within `within_m`, for at least `at_least_m` of one of them.
 
     One-way twins of a dual carriageway are among them. Pairs are sorted; each appears once.
@@ -78,7 +86,9 @@ def near_streets(network: Network, within_m: float = 40.0, at_least_m: float = N
     length = np.zeros((len(key), 2))
     np.add.at(length, (index, (beside.a > beside.b).astype(int)), beside.length_m)
     long = length.max(axis=1) >= at_least_m if len(key) else np.zeros(0, bool)
-    pairs = np.column_stack((key // max(network.street_count, 1), key % max(network.street_count, 1))).astype(np.int32)
+    pairs = np.column_stack((key // max(network.street_count, 1), key % max(network.street_count, 1))).astype(
+        np.int32
+    )
     return NearStreets(pairs[long], length[long])
 
 
@@ -92,7 +102,9 @@ def twin_groups(network: Network) -> Network:
     oneway &= ~network.ways.roundabout[network.street_way]
     group = np.arange(network.street_count, dtype=np.int32)
     beside = _pieces_beside(network, TWINS_WITHIN_M, oneway)
-    opposite = np.where(network.street_forward[beside.a] == network.street_forward[beside.b], beside.against, ~beside.against)
+    opposite = np.where(
+        network.street_forward[beside.a] == network.street_forward[beside.b], beside.against, ~beside.against
+    )
     a, b, length = beside.a[opposite], beside.b[opposite], beside.length_m[opposite]
     key, index = np.unique(a.astype(np.int64) * network.street_count + b, return_inverse=True)
     covered = np.bincount(index, length, minlength=len(key)) if len(key) else np.zeros(0)

@@ -67,8 +67,14 @@ class Places:
     def take(self, mask: np.ndarray) -> Places:
         """The places of a mask or an index array."""
         index = np.arange(len(self))[mask]
-        columns = {name: getattr(self, name)[index] for name in self.__dataclass_fields__ if name not in ("kind", "name")}
-        return Places(kind=tuple(self.kind[i] for i in index), name=tuple(self.name[i] for i in index), **columns)
+        columns = {
+            name: getattr(self, name)[index]
+            for name in self.__dataclass_fields__
+            if name not in ("kind", "name")
+        }
+        return Places(
+            kind=tuple(self.kind[i] for i in index), name=tuple(self.name[i] for i in index), **columns
+        )
 
     def beside(self, network: Network, within_m: float = 60.0, landmarks_within_m: float = 1500.0) -> Places:
         """The same places with the nearest street of `network`: needed anew for every other network."""
@@ -78,7 +84,12 @@ class Places:
             limit = within_m if self.calling[i] else landmarks_within_m
             near = network.nearest_street(self.x_m[i], self.y_m[i], within_m=limit)
             if near is not None:
-                street[i], point[i], offset[i], distance[i] = near.street, near.point, near.offset_m, near.distance_m
+                street[i], point[i], offset[i], distance[i] = (
+                    near.street,
+                    near.point,
+                    near.offset_m,
+                    near.distance_m,
+                )
         return replace(self, street=street, point=point, offset_m=offset, distance_m=distance)
 
 

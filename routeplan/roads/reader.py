@@ -15,7 +15,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -36,9 +36,8 @@ SMALL_BYTES = 50_000_000  # below this much text the ratio does not matter
 
 # Land that is drawn on maps and stands in the way of radio: "key=value" is the kind of the polygon.
 GROUND = {
-    "landuse": frozenset("forest residential commercial retail industrial orchard vineyard reservoir village_green "
-                         "recreation_ground".split()),
-    "natural": frozenset("wood water scrub".split()),
+    "landuse": frozenset(["forest", "residential", "commercial", "retail", "industrial", "orchard", "vineyard", "reservoir", "village_green", "recreation_ground"]),
+    "natural": frozenset(["wood", "water", "scrub"]),
     "waterway": frozenset({"riverbank"}),
     "leisure": frozenset({"park"}),
 }  # fmt: skip
@@ -180,7 +179,7 @@ def _unfit(path: Path) -> list[Fault]:
     return _unfit_xml(head, where)
 
 
-def _opened(path: Path) -> IO[bytes]:
+def _opened(path: Path) -> Any:
     name = path.name.lower()
     if name.endswith(".gz"):
         return gzip.open(path, "rb")
@@ -211,9 +210,19 @@ def _unfit_xml(head: bytes, where: str) -> list[Fault]:
     if word in ("osm", "osmChange"):
         return []
     if word == "gpx":
-        return [Fault("this is a GPX track, not roads", where, "give OpenStreetMap data; a track goes into ride.follow")]
+        return [
+            Fault(
+                "this is a GPX track, not roads",
+                where,
+                "give OpenStreetMap data; a track goes into ride.follow",
+            )
+        ]
     if word.lower() == "html":
-        return [Fault("this is a web page, not OpenStreetMap data", where, "the download went wrong: fetch it again")]
+        return [
+            Fault(
+                "this is a web page, not OpenStreetMap data", where, "the download went wrong: fetch it again"
+            )
+        ]
     return [Fault(f"this is no OpenStreetMap file (it begins with <{word}>)" if word else "this is no OpenStreetMap file", where,
                   "give a file whose first element is <osm>")]  # fmt: skip
 
@@ -227,9 +236,14 @@ def _damaged(path: Path, error: Exception) -> InputError:
 def _pass_relations(path: Path, got: _Gathered) -> None:
     import osmium
 
-    processor = osmium.FileProcessor(str(path), osmium.osm.RELATION).with_filter(osmium.filter.KeyFilter("type"))
+    processor = osmium.FileProcessor(str(path), osmium.osm.RELATION).with_filter(
+        osmium.filter.KeyFilter("type")
+    )
     header = processor.header
-    got.timestamp = got.timestamp or header.get("osmosis_replication_timestamp") or header.get("timestamp") or ""
+    got.timestamp = (
+        got.timestamp or header.get("osmosis_replication_timestamp") or header.get("timestamp") or ""
+    )
+    relation: Any
     for relation in processor:
         kind = relation.tags.get("type")
         if kind in ("multipolygon", "boundary"):
@@ -244,7 +258,9 @@ def _pass_relations(path: Path, got: _Gathered) -> None:
 
 def _keep_restriction(relation: Any, got: _Gathered) -> None:
     words = relation.tags.get("restriction:bicycle") or relation.tags.get("restriction") or ""
-    if not words.startswith(("no_", "only_")) or "bicycle" in relation.tags.get("except", "").replace(" ", "").split(";"):
+    if not words.startswith(("no_", "only_")) or "bicycle" in relation.tags.get("except", "").replace(
+        " ", ""
+    ).split(";"):
         return
     via = [m for m in relation.members if m.role == "via"]
     if len(via) != 1 or via[0].type != "n":
@@ -271,8 +287,14 @@ def _pass_nodes_and_ways(path: Path, got: _Gathered) -> None:
         storage = "sparse_mem_array"
         if path.stat().st_size > INDEX_ON_DISK_BYTES:
             storage = f"sparse_file_array,{folder}/nodes"
-        wanted = osmium.filter.KeyFilter(*NODE_KEYS).enable_for(osmium.osm.NODE)
-        processor = osmium.FileProcessor(str(path), osmium.osm.NODE | osmium.osm.WAY).with_locations(storage).with_filter(wanted)
+        wanted = osmium.filter.KeyFilter(*NODE_KEYS)
+        wanted.enable_for(osmium.osm.NODE)
+        thing: Any
+        processor = (
+            osmium.FileProcessor(str(path), osmium.osm.NODE | osmium.osm.WAY)
+            .with_locations(storage)
+            .with_filter(wanted)
+        )
         for thing in processor:
             if thing.is_node():
                 _keep_node(thing, got)
@@ -343,7 +365,10 @@ def _keep_place_of_way(way: Any, words: Any, got: _Gathered) -> None:
 
 # --- putting it together ---------------------------------------------------------------------------------
 def _finish(
-    got: _Gathered, files: Sequence[Path], projection: Projection | None, extent: tuple[float, float, float, float] | None
+    got: _Gathered,
+    files: Sequence[Path],
+    projection: Projection | None,
+    extent: tuple[float, float, float, float] | None,
 ) -> OsmData:
     where = ", ".join(str(path) for path in files)
     lat, lon = got.roads.degrees()
@@ -353,22 +378,30 @@ def _finish(
         lat, lon = np.where(outside, np.nan, lat), np.where(outside, np.nan, lon)
     known = np.isfinite(lat)
     if not known.any():
-        raise InputError(_no_roads(got, len(lat) > 0, extent), where, "give an extract that holds roads and their nodes")
+        raise InputError(
+            _no_roads(got, len(lat) > 0, extent), where, "give an extract that holds roads and their nodes"
+        )
     box = (float(np.nanmin(lat)), float(np.nanmin(lon)), float(np.nanmax(lat)), float(np.nanmax(lon)))
     if box[3] - box[1] > 180:
-        raise InputError("the roads lie on both sides of the antimeridian", where, "make two areas, one on each side")
+        raise InputError(
+            "the roads lie on both sides of the antimeridian", where, "make two areas, one on each side"
+        )
     if projection is None:
         projection = Projection(round((box[0] + box[2]) / 2, 4), round((box[1] + box[3]) / 2, 4))
     raw = RawWays(np.array(got.roads.way_id, np.int64), np.array(got.row, np.int32), np.array(got.roads.first, np.int64),
                   np.array(got.roads.node, np.int64), lat, lon, got.attributes)  # fmt: skip
     network = build_network(raw, projection, got.facts, list(got.restrictions.values()))
     if not network.street_count:
-        raise InputError(_no_roads(got, True, extent), where, "give an extract that holds roads and their nodes")
+        raise InputError(
+            _no_roads(got, True, extent), where, "give an extract that holds roads and their nodes"
+        )
     raw_places = [got.places[key] for key in sorted(got.places)]
     margin = 0.02  # degrees round the roads: places and land farther off are of no use
     raw_places = [p for p in raw_places if box[0] - margin <= p.latitude_deg <= box[2] + margin
                   and box[1] - margin <= p.longitude_deg <= box[3] + margin]  # fmt: skip
-    px, py = projection.to_xy(np.array([p.latitude_deg for p in raw_places]), np.array([p.longitude_deg for p in raw_places]))
+    px, py = projection.to_xy(
+        np.array([p.latitude_deg for p in raw_places]), np.array([p.longitude_deg for p in raw_places])
+    )
     ground = _ground(got)
     coast = _lines(got.coast)
     x, y = network.point_x_m, network.point_y_m
@@ -388,7 +421,11 @@ def _finish(
 
 def _no_roads(got: _Gathered, rideable: bool, extent: Any) -> str:
     if rideable:
-        return "no road lies inside the extent" if extent is not None else "holds roads, but not the places of their nodes"
+        return (
+            "no road lies inside the extent"
+            if extent is not None
+            else "holds roads, but not the places of their nodes"
+        )
     dropped = sum(got.dropped.values())
     return f"holds no road that a bicycle may ride ({dropped} others)" if dropped else "holds no roads"
 

@@ -61,7 +61,9 @@ def kind_of(tags: Tags) -> str:
     highway = highway.removesuffix("_link")
     if highway in KINDS:
         return highway
-    return {"motorway": "trunk", "road": "unclassified", "busway": "service", "bus_guideway": "service"}.get(highway, "")
+    return {"motorway": "trunk", "road": "unclassified", "busway": "service", "bus_guideway": "service"}.get(
+        highway, ""
+    )
 
 
 class Row(NamedTuple):
@@ -86,20 +88,27 @@ def _kind(*kinds: str) -> Callable[[Tags], bool]:
 
 
 def _limit_km_h(tags: Tags) -> float:
-    limits = [speed_limit_km_h(tags.get(key)) for key in ("maxspeed", "maxspeed:forward", "maxspeed:backward")]
+    limits = [
+        speed_limit_km_h(tags.get(key)) for key in ("maxspeed", "maxspeed:forward", "maxspeed:backward")
+    ]
     return max((limit for limit in limits if not math.isnan(limit)), default=math.nan)
 
 
 def has_cycle_lane(tags: Tags) -> bool:
     """A lane, track or paved shoulder of one's own on this road, on any side."""
-    return any(tags.get(side) in LANES for side in SIDES) or tags.get("shoulder") in ("yes", "both", "left", "right")
+    return any(tags.get(side) in LANES for side in SIDES) or tags.get("shoulder") in (
+        "yes",
+        "both",
+        "left",
+        "right",
+    )
 
 
 # Verdicts: "ride", "walk", "out", or "choose X": rideable when the rider allows the choice X.
 ACCESS: tuple[Row, ...] = (
     Row("not-a-road", lambda t: not t.get("highway") and t.get("route") != "ferry", "out", "neither road nor ferry"),
-    Row("ferry-no-bicycles", lambda t: not t.get("highway") and (t.get("bicycle") in NO or "bicycle" not in t and (
-        t.get("vehicle") in NO or "vehicle" not in t and t.get("access") in NO)), "out", "the ferry takes no bicycles"),
+    Row("ferry-no-bicycles", lambda t: not t.get("highway") and (t.get("bicycle") in NO or ("bicycle" not in t and (
+        t.get("vehicle") in NO or ("vehicle" not in t and t.get("access") in NO)))), "out", "the ferry takes no bicycles"),
     Row("ferry", lambda t: not t.get("highway"), "choose ferry", "a ferry: own timetable, no riding, no transmitting"),
     Row("unbuilt", lambda t: t["highway"].removesuffix("_link") in NOT_ROADS, "out", "not built, gone, or nothing to ride on"),
     Row("area", _is("area", "yes"), "out", "the outline of a square, not a line to ride along"),
@@ -210,7 +219,13 @@ _SURFACE_WORDS: dict[str, str] = {
     }.items()
     for word in words.split()
 }  # fmt: skip
-_TRACKTYPE = {"grade1": "rough", "grade2": "fine_gravel", "grade3": "gravel", "grade4": "cobbles", "grade5": "soft"}
+_TRACKTYPE = {
+    "grade1": "rough",
+    "grade2": "fine_gravel",
+    "grade3": "gravel",
+    "grade4": "cobbles",
+    "grade5": "soft",
+}
 _KIND_SURFACE = {"track": "gravel", "path": "gravel", "bridleway": "gravel", "footway": "rough", "pedestrian": "rough",
                  "steps": "rough"}  # fmt: skip
 
@@ -221,7 +236,11 @@ def surface_of(tags: Tags) -> str:
     Of a list ("asphalt;gravel") the worst counts. smoothness=very_bad or worse and mtb:scale >= 2 are "soft",
     which is walked.
     """
-    words = [_SURFACE_WORDS[word] for word in re.split(r"[;,]\s*", tags.get("surface", "")) if word in _SURFACE_WORDS]
+    words = [
+        _SURFACE_WORDS[word]
+        for word in re.split(r"[;,]\s*", tags.get("surface", ""))
+        if word in _SURFACE_WORDS
+    ]
     if words:
         surface = max(words, key=SURFACES.index)
         if tags.get("tracktype") == "grade5" and SURFACES.index(surface) >= 2:
@@ -262,8 +281,17 @@ def speed_limit_km_h(text: str | None) -> float:
     return best
 
 
-TRAFFIC_KM_H = {"trunk": 90.0, "primary": 70.0, "secondary": 65.0, "tertiary": 55.0, "unclassified": 50.0,
-                "residential": 35.0, "living_street": 15.0, "service": 20.0, "track": 20.0}  # untagged: judgement
+TRAFFIC_KM_H = {
+    "trunk": 90.0,
+    "primary": 70.0,
+    "secondary": 65.0,
+    "tertiary": 55.0,
+    "unclassified": 50.0,
+    "residential": 35.0,
+    "living_street": 15.0,
+    "service": 20.0,
+    "track": 20.0,
+}  # untagged: judgement
 SPEED_CLASSES_KM_H = (30.0, 50.0, 70.0, 90.0)  # class 0 up to 30, ... class 4 above 90
 
 
