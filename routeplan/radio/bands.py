@@ -1,4 +1,6 @@
-"""Amateur bands: name, range, what one usually carries there, and how (or whether) this tool predicts them."""
+"""Amateur bands: name, range, what one usually carries there, and how (or whether) this tool predicts
+them.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +15,9 @@ CHECK_LICENCE = "check your licence"
 
 @dataclass(frozen=True)
 class Band:
-    """One band. The range is the widest of the three regions of the Radio Regulations, so always: check your licence."""
+    """One band. The range is the widest of the three regions of the Radio Regulations, so always: check your
+    licence.
+    """
 
     name: str
     lowest_mhz: float
@@ -46,7 +50,9 @@ BANDS: tuple[Band, ...] = (
 
 
 def band_of(frequency_mhz: float, where: str = "") -> Band:
-    """The band that holds a frequency [MHz]. Error: none does; a frequency in kHz, Hz or GHz is recognised as such."""
+    """The band that holds a frequency [MHz]. Error: none does; a frequency in kHz, Hz or GHz is recognised
+    as such.
+    """
     where = where or f"frequency_mhz = {frequency_mhz:g}"
     found = _lookup(frequency_mhz)
     if found:
@@ -55,8 +61,12 @@ def band_of(frequency_mhz: float, where: str = "") -> Band:
         meant = _lookup(frequency_mhz * factor)
         if meant:
             mhz = f"{frequency_mhz * factor:.6f}".rstrip("0").rstrip(".")
-            raise InputError(f"given in {unit}? Frequencies are in MHz", where, f"meant {mhz} MHz ({meant.name})?")
-    near = min(BANDS, key=lambda b: max(b.lowest_mhz / max(frequency_mhz, 1e-9), frequency_mhz / b.highest_mhz))
+            raise InputError(
+                f"given in {unit}? Frequencies are in MHz", where, f"meant {mhz} MHz ({meant.name})?"
+            )
+    near = min(
+        BANDS, key=lambda b: max(b.lowest_mhz / max(frequency_mhz, 1e-9), frequency_mhz / b.highest_mhz)
+    )
     table = ", ".join(f"{b.name} {b.lowest_mhz:g}-{b.highest_mhz:g}" for b in BANDS)
     raise InputError(
         f"in no amateur band known here ({table} MHz)", where, f"the nearest is {near.name}; {CHECK_LICENCE}"

@@ -1,10 +1,10 @@
 """From margins to chances: of one station, of the contact rule, and of minutes along a ride.
 
-A margin is a median; the truth differs from it by an error taken as normal, with the spread `Spread.sigma_db`. The
-errors of both directions of one path are the same error. Errors of different stations are correlated, since the
-rider, the ground round about and the model are the same: by 0.5, and more for stations in nearly the same
-direction (`bearing_correlation`). Both figures are judgement, as is the share of the model's error that stays the
-same for a station all the ride long.
+A margin is a median; the truth differs from it by an error taken as normal, with the spread
+`Spread.sigma_db`. The errors of both directions of one path are the same error. Errors of different stations
+are correlated, since the rider, the ground round about and the model are the same: by 0.5, and more for
+stations in nearly the same direction (`bearing_correlation`). Both figures are judgement, as is the share of
+the model's error that stays the same for a station all the ride long.
 """
 
 from __future__ import annotations
@@ -36,7 +36,8 @@ UNKNOWN_MATTERS = 0.005  # a station without data matters if it could change the
 def location_spread_db(
     frequency_mhz: float, *, height_m: float = 1.5, side_m: float = 100.0, cover_m: float = 0.0
 ) -> float:
-    """Spread of the loss from place to place inside a square of `side_m` [dB]. Rec. ITU-R P.1812, section 4.8.
+    """Spread of the loss from place to place inside a square of `side_m` [dB]. Rec. ITU-R P.1812, section
+    4.8.
 
     sigma_L = (0.52 + 0.024 f_GHz) side^0.28, lessened from the cover's height to 10 m above it.
     """
@@ -46,7 +47,9 @@ def location_spread_db(
 
 @dataclass(frozen=True)
 class Spread:
-    """What makes the true margin differ from the computed one; standard deviations [dB], independent of each other."""
+    """What makes the true margin differ from the computed one; standard deviations [dB], independent of each
+    other.
+    """
 
     location_db: float = 1.9  # P.1812, 100 m, 2 m band; see location_spread_db
     model_db: float = MODEL_ERROR_DB
@@ -57,9 +60,13 @@ class Spread:
         for name in ("location_db", "model_db", "body_db", "noise_db"):
             value = getattr(self, name)
             if not 0 <= value <= 40:
-                raise InputError("a spread is between 0 and 40 dB", f"{name} = {value}", "the model error is about 8")
+                raise InputError(
+                    "a spread is between 0 and 40 dB", f"{name} = {value}", "the model error is about 8"
+                )
         if self.sigma_db == 0:
-            raise InputError("all spreads are 0", "Spread", "nothing is that certain; the model error is about 8 dB")
+            raise InputError(
+                "all spreads are 0", "Spread", "nothing is that certain; the model error is about 8 dB"
+            )
 
     @property
     def sigma_db(self) -> float:
@@ -82,7 +89,9 @@ def contact_chance(to_db: ArrayLike, from_db: ArrayLike, sigma_db: ArrayLike) ->
 
 
 def margin_needed_db(chance: ArrayLike, sigma_db: ArrayLike) -> Array:
-    """Margin [dB] that gives a chance: sigma Phi^-1(chance). For 0.9 and sigma = sqrt(3^2 + 8^2): 10.95 dB."""
+    """Margin [dB] that gives a chance: sigma Phi^-1(chance). For 0.9 and sigma = sqrt(3^2 + 8^2): 10.95
+    dB.
+    """
     return np.asarray(ndtri(chance) * np.asarray(sigma_db, dtype=float))
 
 
@@ -93,9 +102,9 @@ def bearing_correlation(
 
     bearing_deg : (k,), or (k, n) along a ride, then the mean over the n places.
 
-    rho = far + (near - far) cos(delta / 2)^20, delta the angle between two stations: 0.9 in one direction, half
-    way down to 0.5 when 30 degrees apart, 0.5 beyond 90. A stated choice (judgement) that is a valid correlation
-    for any set of bearings, since cos^2 has no negative Fourier coefficient, nor have its powers.
+    rho = far + (near - far) cos(delta / 2)^20, delta the angle between two stations: 0.9 in one direction,
+    half way down to 0.5 when 30 degrees apart, 0.5 beyond 90. A stated choice (judgement) that is a valid
+    correlation for any set of bearings, since cos^2 has no negative Fourier coefficient, nor have its powers.
     """
     bearing = np.radians(np.atleast_2d(np.asarray(bearing_deg, dtype=float).T).T)
     delta = bearing[:, None, :] - bearing[None, :, :]
@@ -104,15 +113,16 @@ def bearing_correlation(
     return np.asarray(rho)
 
 
-# --- the contact rule ------------------------------------------------------------------------------------------
+# --- the contact rule
+# ------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
 class Rule:
     """A contact rule on k stations: at least `at_least` of the people in `ways` can be worked.
 
-    ways : per person, the stations (indices) through any of which they are worked; for an ordinary station only
-    itself, for someone whom repeaters reach, those as well.
+    ways : per person, the stations (indices) through any of which they are worked; for an ordinary station
+    only itself, for someone whom repeaters reach, those as well.
     """
 
     ways: tuple[tuple[int, ...], ...]
@@ -140,8 +150,8 @@ def resolve_rule(
     """A Rule from "any", "all", at least k (int or {"at_least": k}), or names that must all be worked.
 
     names : of the stations, in order; or only how many there are.
-    reaches : per repeater, whom one works through it. They count as people, the repeater itself then does not;
-    a repeater that names nobody counts as one. A named repeater counts as itself.
+    reaches : per repeater, whom one works through it. They count as people, the repeater itself then does
+    not; a repeater that names nobody counts as one. A named repeater counts as itself.
     """
     if isinstance(rule, Rule):
         return rule
@@ -157,7 +167,9 @@ def resolve_rule(
         if rule in ("any", "all"):
             return Rule(tuple(people), 1 if rule == "any" else len(people))
         near = difflib.get_close_matches(rule, ["any", "all", *ways], 1)
-        raise InputError("unknown contact rule", f"rule = {rule!r}", f'did you mean "{near[0]}"?' if near else mend)
+        raise InputError(
+            "unknown contact rule", f"rule = {rule!r}", f'did you mean "{near[0]}"?' if near else mend
+        )
     if isinstance(rule, Mapping):
         if set(rule) != {"at_least"}:
             raise InputError("unknown contact rule", f"rule = {dict(rule)!r}", mend)
@@ -175,7 +187,11 @@ def resolve_rule(
         through = ways.get(name, []) + ([names.index(name)] if name in names and name in reaches else [])
         if not through:
             near = difflib.get_close_matches(name, [*ways, *names], 1)
-            hint = f'did you mean "{near[0]}"?' if near else f"known are {', '.join(dict.fromkeys([*names, *ways]))}"
+            hint = (
+                f'did you mean "{near[0]}"?'
+                if near
+                else f"known are {', '.join(dict.fromkeys([*names, *ways]))}"
+            )
             raise InputError("the contact rule names an unknown station", f"rule: {name!r}", hint)
         chosen.append(tuple(through))
     return Rule(tuple(chosen), len(chosen))
@@ -204,8 +220,9 @@ def _correlation_matrix(correlation: ArrayLike, k: int) -> Array:
 def _factors(matrix_bytes: bytes, k: int) -> tuple[Array, Array]:
     """Loadings (k, q) and own share (k,) such that loadings loadings' + diag(own) is the correlation.
 
-    As few common factors as give every entry within 0.005, found by principal factors (the textbook iteration on
-    the communalities); with q = k - 1 there is always an exact answer, the least eigenvalue being everyone's own.
+    As few common factors as give every entry within 0.005, found by principal factors (the textbook iteration
+    on the communalities); with q = k - 1 there is always an exact answer, the least eigenvalue being
+    everyone's own.
     """
     matrix = np.frombuffer(matrix_bytes).reshape(k, k)
     if k == 1:
@@ -265,12 +282,13 @@ def rule_chance(
 ) -> Array:
     """Chance that the contact rule holds: (k, ...) chances of k stations -> (...).
 
-    rule : as in `resolve_rule`.   correlation : of the stations' errors, one figure 0 to 1 or a (k, k) matrix.
+    rule : as in `resolve_rule`.   correlation : of the stations' errors, one figure 0 to 1 or a (k, k)
+    matrix.
 
-    Each station holds when its normal error stays above a threshold; given the common factors of the errors the
-    stations are independent, and the mean over the factors is a Gauss-Hermite sum (deterministic; within 0.002 of
-    the exact multivariate normal up to a correlation of 0.9, and 1e-4 for two stations). A station without data (NaN) makes the answer NaN,
-    except where it cannot change it by more than 0.005.
+    Each station holds when its normal error stays above a threshold; given the common factors of the errors
+    the stations are independent, and the mean over the factors is a Gauss-Hermite sum (deterministic; within
+    0.002 of the exact multivariate normal up to a correlation of 0.9, and 1e-4 for two stations). A station
+    without data (NaN) makes the answer NaN, except where it cannot change it by more than 0.005.
     """
     p = np.asarray(chances, dtype=float)
     if p.ndim == 0 or p.shape[0] == 0:
@@ -355,7 +373,9 @@ def _count_chance(up: Any, rule: Rule) -> Any:
         for p in up[2:]:
             every *= p
         return every
-    fewer = [np.ones_like(up[0])] + [np.zeros_like(up[0])] * (least - 1)  # chances of exactly 0, 1, ... least - 1
+    fewer = [np.ones_like(up[0])] + [np.zeros_like(up[0])] * (
+        least - 1
+    )  # chances of exactly 0, 1, ... least - 1
     for p in up:
         for j in range(least - 1, 0, -1):
             fewer[j] = fewer[j] + (fewer[j - 1] - fewer[j]) * p
@@ -368,7 +388,9 @@ def _truth(rule: Rule, k: int) -> NDArray[np.bool_]:
     if rule.simple:
         return np.zeros(0, dtype=bool)
     if k > 12:
-        raise InputError(f"{k} stations with repeaters in one contact rule", "rule", "12 at most; name fewer stations")
+        raise InputError(
+            f"{k} stations with repeaters in one contact rule", "rule", "12 at most; name fewer stations"
+        )
     states = np.indices((2,) * k).astype(bool)
     return rule.holds(states)
 
@@ -381,7 +403,8 @@ def _table_chance(up: Any, table: NDArray[np.bool_]) -> Any:
     return value
 
 
-# --- along a ride ----------------------------------------------------------------------------------------------
+# --- along a ride
+# ----------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -423,10 +446,12 @@ def contact_minutes(
 ) -> ContactMinutes:
     """Draw the errors along a ride many times and count the minutes in contact; same seed, same answer.
 
-    margin_db (k, n) : the lesser margin of both directions; NaN counts as no contact (it is reported elsewhere).
-    distance_m (n,) : place along the ride.   seconds (n,) : time that each sample stands for (0 outside the window).
-    constant_db, changing_db : scalar or (k,), see Spread: the error of a station is one draw for the ride plus a
-    part that decorrelates along the road as exp(-distance / decorrelation_m) (first-order autoregression).
+    margin_db (k, n) : the lesser margin of both directions; NaN counts as no contact (it is reported
+    elsewhere). distance_m (n,) : place along the ride.   seconds (n,) : time that each sample stands for (0
+    outside the window).
+    constant_db, changing_db : scalar or (k,), see Spread: the error of a station is one draw for the ride
+    plus a part that decorrelates along the road as exp(-distance / decorrelation_m) (first-order
+    autoregression).
     window_s : what the sentence counts against, by default the sum of seconds.
     """
     margin = np.atleast_2d(np.asarray(margin_db, dtype=float))
@@ -459,13 +484,16 @@ def contact_minutes(
         error *= changing
         error += fixed
         up = error > -margin[:, begin : part.stop].T[:, :, None].astype(np.float32)  # NaN compares as False
-        total_s += np.einsum("n,nd->d", time_s[begin : part.stop], chosen.holds(up.swapaxes(0, 1)).astype(float))
+        total_s += np.einsum(
+            "n,nd->d", time_s[begin : part.stop], chosen.holds(up.swapaxes(0, 1)).astype(float)
+        )
     window = float(time_s.sum() if window_s is None else window_s)
     return ContactMinutes(np.sort(total_s) / 60, window / 60)
 
 
 def contact_share(chance: ArrayLike, seconds: ArrayLike, window_s: float | None = None) -> float:
-    """Expected contact over time: sum(seconds x chance) / time; places without data (NaN) are left out of both.
+    """Expected contact over time: sum(seconds x chance) / time; places without data (NaN) are left out of
+    both.
 
     window_s : of a net: what is counted against, minutes not on the ride being 0. NaN when nothing is known.
     """

@@ -1,10 +1,10 @@
 """From a path's basic loss to the two margins of a link: to the station, and from the station.
 
-Everything is referred to equivalent lossless antennas (Rec. ITU-R P.372): the signal is what a lossless antenna
-of the same directivity would deliver, the needed power is k T0 B f C/N with the system noise factor f there.
-Losses of a receiving antenna, its feeder and the rider's body therefore act on the signal and on the external
-noise alike. `budget` is the one place where the terms are listed; `margins_db` adds them up. docs/link_budget.md
-works one link by hand, line by line.
+Everything is referred to equivalent lossless antennas (Rec. ITU-R P.372): the signal is what a lossless
+antenna of the same directivity would deliver, the needed power is k T0 B f C/N with the system noise factor f
+there. Losses of a receiving antenna, its feeder and the rider's body therefore act on the signal and on the
+external noise alike. `budget` is the one place where the terms are listed; `margins_db` adds them up.
+docs/link_budget.md works one link by hand, line by line.
 """
 
 from __future__ import annotations
@@ -25,11 +25,14 @@ from routeplan.radio.quality import Mode
 
 @dataclass(frozen=True)
 class Station:
-    """A fixed station in numbers; where it stands is not in here. Every fault is reported at once (InputError).
+    """A fixed station in numbers; where it stands is not in here. Every fault is reported at once
+    (InputError).
 
-    antenna_height_m : of the antenna above the ground, 1 to 3000.   antenna_gain_dbi : usual gain, towards the rider.
+    antenna_height_m : of the antenna above the ground, 1 to 3000.   antenna_gain_dbi : usual gain, towards
+    the rider.
     antenna_loss_db : how much of the antenna's directivity is lost as heat; directivity = gain + loss.
-    building_db : loss of the wanted signal through walls or roof (the noise indoors is made indoors: not lessened).
+    building_db : loss of the wanted signal through walls or roof (the noise indoors is made indoors: not
+    lessened).
     hears_mhz, talks_mhz : of a repeater; None for an ordinary station.   reaches : whom one works through it.
     """
 
@@ -54,7 +57,9 @@ class Station:
             )
         )  # fmt: skip
         if (self.hears_mhz is None) != (self.talks_mhz is None):
-            faults.append(Fault("a repeater has two frequencies", "hears_mhz, talks_mhz", "give both or none"))
+            faults.append(
+                Fault("a repeater has two frequencies", "hears_mhz, talks_mhz", "give both or none")
+            )
         if self.reaches and self.hears_mhz is None:
             faults.append(Fault("only a repeater reaches others", "reaches", "add hears_mhz and talks_mhz"))
         if faults:
@@ -77,7 +82,8 @@ class Station:
 class RiderSet:
     """The rider's set on one band, in numbers. Every fault is reported at once (InputError).
 
-    antenna_height_m : above the road, 0.5 to 10.   directivity_dbi, antenna_loss_db : gain = directivity - loss.
+    antenna_height_m : above the road, 0.5 to 10.   directivity_dbi, antenna_loss_db : gain = directivity -
+    loss.
     body : loss by the rider's body against the angle between heading and station; body_sigma_db its spread.
     """
 
@@ -109,7 +115,9 @@ class RiderSet:
 
     @property
     def receive_loss_db(self) -> float:
-        """Losses that external noise suffers like the signal: antenna, feeder, and the body as seen from all round."""
+        """Losses that external noise suffers like the signal: antenna, feeder, and the body as seen from all
+        round.
+        """
         return self.antenna_loss_db + self.feeder_db + self.body.round_about_db
 
 
@@ -183,7 +191,8 @@ def needed_dbm(
 ) -> float:
     """Power [dBm] that an equivalent lossless antenna must deliver: k T0 B f C/N.
 
-    loss_db : antenna, feeder (and body) losses that external noise suffers.  noise_figure_db : of the receiver.
+    loss_db : antenna, feeder (and body) losses that external noise suffers.  noise_figure_db : of the
+    receiver.
     """
     external = noise.external_figure_db(surroundings, frequency_mhz)
     figure = noise.system_figure_db(external, loss_db=loss_db, noise_figure_db=noise_figure_db)
@@ -209,8 +218,8 @@ def budget(
 
     loss_db : basic transmission loss at the frequency on which the rider transmits (`frequency_mhz`).
     off_heading_deg : angle from the rider's heading to the bearing of the station; 0 = ahead.
-    loss_from_db, from_mhz, rider_from : for a repeater, loss, frequency (and set, where the band differs) on the
-    way from it; by default the same as on the way to it.
+    loss_from_db, from_mhz, rider_from : for a repeater, loss, frequency (and set, where the band differs) on
+    the way from it; by default the same as on the way to it.
     Polarisation: both ends are taken as vertical, so there is no term for a mismatch.
     """
     back = rider if rider_from is None else rider_from
@@ -242,7 +251,10 @@ def budget(
         Line("walls or roof at the station", -station.building_db),
         Line("basic loss of the path", -loss_back),
         Line("rider's antenna directivity [dBi]", back.directivity_dbi),
-        Line("rider's body, this angle against all round", back.body.round_about_db - back.body.loss_db(off_heading_deg)),
+        Line(
+            "rider's body, this angle against all round",
+            back.body.round_about_db - back.body.loss_db(off_heading_deg),
+        ),
         Line("power needed here [dBm], subtracted", -needed_here),
     )
     return Budget(to, from_)
@@ -262,7 +274,9 @@ def margins_db(
     from_mhz: float | None = None,
     rider_from: RiderSet | None = None,
 ) -> Margins:
-    """Margins of the link [dB], arrays of the shape of the arguments broadcast together. Arguments as in `budget`."""
+    """Margins of the link [dB], arrays of the shape of the arguments broadcast together. Arguments as in
+    `budget`.
+    """
     lines = budget(
         loss_db, station=station, rider=rider, frequency_mhz=frequency_mhz, mode=mode,
         off_heading_deg=off_heading_deg, moving=moving, may_shift=may_shift,
@@ -280,11 +294,13 @@ def _total(lines: tuple[Line, ...]) -> NDArray[np.float64]:
     return np.asarray(total, dtype=float)
 
 
-def noise_spread_db(station: Station, rider: RiderSet, frequency_mhz: float, from_mhz: float | None = None) -> float:
+def noise_spread_db(
+    station: Station, rider: RiderSet, frequency_mhz: float, from_mhz: float | None = None
+) -> float:
     """Spread of the margins by the noise of the places [dB]: the larger of both ends'.
 
-    Each end's is its category's deviation from place to place, in the measure in which external noise makes up the
-    system noise there: where the receiver's own noise rules, the surroundings hardly matter.
+    Each end's is its category's deviation from place to place, in the measure in which external noise makes
+    up the system noise there: where the receiver's own noise rules, the surroundings hardly matter.
     """
     ends = (
         (station.surroundings, station.receive_loss_db, station.noise_figure_db, frequency_mhz),
@@ -292,6 +308,8 @@ def noise_spread_db(station: Station, rider: RiderSet, frequency_mhz: float, fro
     )
     return max(
         category.location_sigma_db
-        * float(noise.external_share(noise.external_figure_db(category, f), loss_db=loss, noise_figure_db=figure))
+        * float(
+            noise.external_share(noise.external_figure_db(category, f), loss_db=loss, noise_figure_db=figure)
+        )
         for category, loss, figure, f in ends
     )

@@ -1,9 +1,9 @@
 """Noise that speech has to be heard over: man-made noise by surroundings, the sky, and the receiver's own.
 
-External noise is given as a figure F_a in dB over k T0 B at the terminals of an equivalent lossless antenna, and
-so is everything else here: the "system" noise factor of Rec. ITU-R P.372 adds what the antenna's and feeder's
-losses and the receiver contribute, referred to that same place. A lossy whip therefore weakens the wanted signal
-and the external noise alike; its loss must never be charged to the signal alone.
+External noise is given as a figure F_a in dB over k T0 B at the terminals of an equivalent lossless antenna,
+and so is everything else here: the "system" noise factor of Rec. ITU-R P.372 adds what the antenna's and
+feeder's losses and the receiver contribute, referred to that same place. A lossy whip therefore weakens the
+wanted signal and the external noise alike; its loss must never be charged to the signal alone.
 """
 
 from __future__ import annotations
@@ -19,7 +19,9 @@ BOLTZMANN_J_PER_K = 1.380649e-23  # exact, SI
 T0_K = 290.0  # reference temperature of noise figures
 KT0_DBM_PER_HZ = 10 * np.log10(BOLTZMANN_J_PER_K * T0_K) + 30  # -173.98
 
-CONTINUED_SLOPE_DB = 12.3  # dB per decade above 250 MHz: slope of the 200-900 MHz business curve of older P.372 editions
+CONTINUED_SLOPE_DB = (
+    12.3  # dB per decade above 250 MHz: slope of the 200-900 MHz business curve of older P.372 editions
+)
 _NORMAL_DECILE = 1.2816  # a normal deviate passed with chance 0.1
 
 
@@ -57,11 +59,12 @@ CATEGORIES = {c.name: c for c in (CITY, RESIDENTIAL, RURAL, QUIET_RURAL, GALACTI
 
 
 def man_made_figure_db(category: NoiseCategory, frequency_mhz: ArrayLike) -> NDArray[np.float64]:
-    """Median man-made noise figure F_am [dB over k T0 B], same shape as `frequency_mhz`. Rec. ITU-R P.372, Table 1.
+    """Median man-made noise figure F_am [dB over k T0 B], same shape as `frequency_mhz`. Rec. ITU-R P.372,
+    Table 1.
 
     Above the fit's end the figure is continued from its value there with 12.3 dB per decade, the slope of the
-    200-900 MHz business curve of older editions: a stated fallback, not a published value. (It gives 3 dB for a
-    residential place at 430 MHz, where the straight fit would give -0.5 dB; indoor measurements that later
+    200-900 MHz business curve of older editions: a stated fallback, not a published value. (It gives 3 dB for
+    a residential place at 430 MHz, where the straight fit would give -0.5 dB; indoor measurements that later
     editions quote, from memory, are 3 dB at 425 MHz.) Galactic noise is a fit without such an end.
     """
     f = np.asarray(frequency_mhz, dtype=float)
@@ -79,9 +82,13 @@ def external_figure_db(category: NoiseCategory, frequency_mhz: ArrayLike) -> NDA
 
 
 def beyond_published(category: NoiseCategory, frequency_mhz: float) -> bool:
-    """Whether `external_figure_db` rests on the stated fallback at this frequency rather than on the tables."""
+    """Whether `external_figure_db` rests on the stated fallback at this frequency rather than on the
+    tables.
+    """
     figure = float(man_made_figure_db(category, frequency_mhz))
-    return frequency_mhz > category.highest_mhz and figure > float(man_made_figure_db(GALACTIC, frequency_mhz))
+    return frequency_mhz > category.highest_mhz and figure > float(
+        man_made_figure_db(GALACTIC, frequency_mhz)
+    )
 
 
 def system_figure_db(
@@ -89,8 +96,8 @@ def system_figure_db(
 ) -> NDArray[np.float64]:
     """System noise figure [dB over k T0 B] at an equivalent lossless antenna; arguments broadcast.
 
-    Rec. ITU-R P.372, section 2: f = f_a + (f_c - 1) + l_c (f_t - 1) + l_c l_t (f_r - 1), which for losses at T0
-    (f_c = l_c, f_t = l_t) is f = f_a - 1 + l_c l_t f_r.
+    Rec. ITU-R P.372, section 2: f = f_a + (f_c - 1) + l_c (f_t - 1) + l_c l_t (f_r - 1), which for losses at
+    T0 (f_c = l_c, f_t = l_t) is f = f_a - 1 + l_c l_t f_r.
 
     external_db : F_a [dB].  loss_db : antenna and feeder losses together, l_c l_t [dB], >= 0.
     noise_figure_db : of the receiver [dB].
@@ -100,7 +107,9 @@ def system_figure_db(
     return 10 * np.log10(f_a - 1 + l_f)
 
 
-def external_share(external_db: ArrayLike, *, loss_db: ArrayLike, noise_figure_db: ArrayLike) -> NDArray[np.float64]:
+def external_share(
+    external_db: ArrayLike, *, loss_db: ArrayLike, noise_figure_db: ArrayLike
+) -> NDArray[np.float64]:
     """Share of the system noise that is external, 0 to 1: by how many dB it rises when F_a rises by 1 dB."""
     f_a = 10 ** (np.asarray(external_db, dtype=float) / 10)
     f = 10 ** (system_figure_db(external_db, loss_db=loss_db, noise_figure_db=noise_figure_db) / 10)
@@ -113,7 +122,9 @@ def noise_floor_dbm(bandwidth_hz: ArrayLike) -> NDArray[np.float64]:
 
 
 def dbm_from_microvolts(microvolts: float, *, emf: bool = False) -> float:
-    """Power in 50 ohm [dBm] of a voltage across it [uV]; with `emf`, of a source's open voltage (half reaches it)."""
+    """Power in 50 ohm [dBm] of a voltage across it [uV]; with `emf`, of a source's open voltage (half
+    reaches it).
+    """
     volts = microvolts * 1e-6 / (2 if emf else 1)
     return float(10 * np.log10(volts**2 / 50.0) + 30)
 
@@ -132,18 +143,24 @@ def sensitivity_dbm(value: float | str) -> float:
         if not units <= {"dbm", "uv", "emf", "e.m.f."} or {"dbm", "uv"} <= units:
             raise ValueError
     except (ValueError, IndexError):
-        raise InputError("not understood as a receiver's sensitivity", f"sensitivity {value!r}", mend) from None
+        raise InputError(
+            "not understood as a receiver's sensitivity", f"sensitivity {value!r}", mend
+        ) from None
     if "uv" in units or (number > 0 and "dbm" not in units):
         if number <= 0:
             raise InputError("a voltage must be above 0", f"sensitivity {value!r}", mend)
         number = dbm_from_microvolts(number, emf=bool(units & {"emf", "e.m.f."}))
     if not -130 <= number <= -90:
         slip = "a minus sign was probably lost" if 90 <= number <= 130 else mend
-        raise InputError(f"{number:.1f} dBm is no FM receiver's sensitivity (-130 to -90)", f"sensitivity {value!r}", slip)
+        raise InputError(
+            f"{number:.1f} dBm is no FM receiver's sensitivity (-130 to -90)", f"sensitivity {value!r}", slip
+        )
     return number
 
 
-def receiver_figure_db(sensitivity_dbm: float, *, bandwidth_hz: float = 7800.0, sinad_12_cn_db: float = 7.0) -> float:
+def receiver_figure_db(
+    sensitivity_dbm: float, *, bandwidth_hz: float = 7800.0, sinad_12_cn_db: float = 7.0
+) -> float:
     """Noise figure [dB] of a receiver that needs `sensitivity_dbm` for 12 dB SINAD from a generator at T0.
 
     sensitivity = k T0 B + F + C/N, so F = sensitivity - k T0 B - C/N. bandwidth_hz and sinad_12_cn_db belong

@@ -1,9 +1,10 @@
 """How far above the noise a signal must be to be understood: speech grades, digital voice, data packets.
 
-Two figures per mode: static C/N, for a signal that does not change, and faded C/N, the mean over the ripples that
-a rider passes through. Moving riders take the faded figure alone; it already holds the Rayleigh fading. Riders who
-have stopped meet one place of the ripple pattern: the static figure plus what that place may be below the mean,
-9.8 dB for 9 places in 10, or less when they may step half a wavelength aside. Fading is never counted twice.
+Two figures per mode: static C/N, for a signal that does not change, and faded C/N, the mean over the ripples
+that a rider passes through. Moving riders take the faded figure alone; it already holds the Rayleigh fading.
+Riders who have stopped meet one place of the ripple pattern: the static figure plus what that place may be
+below the mean, 9.8 dB for 9 places in 10, or less when they may step half a wavelength aside. Fading is never
+counted twice.
 """
 
 from __future__ import annotations
@@ -130,7 +131,9 @@ def mode_of(words: str = "FM", grade: str | None = None) -> Mode:
     names = {m.lower(): m for m in MODES} | _ALSO
     if key not in names:
         near = difflib.get_close_matches(key, names, 1, 0.4)
-        mend = f'did you mean "{names[near[0]]}"?' if near else "known are " + ", ".join(f'"{m}"' for m in MODES)
+        mend = (
+            f'did you mean "{names[near[0]]}"?' if near else "known are " + ", ".join(f'"{m}"' for m in MODES)
+        )
         raise InputError("unknown mode", f"mode = {words!r}", mend)
     grades = MODES[names[key]]
     if grade is None or len(grades) == 1:
@@ -170,12 +173,17 @@ def mean_packet_chance(
     frequency_mhz: float = 145.0,
     packet_s: float = 0.8,
 ) -> NDArray[np.float64]:
-    """`packet_chance` averaged over a normal uncertainty of the margin, sigma [dB] (Gauss-Hermite, 16 nodes)."""
+    """`packet_chance` averaged over a normal uncertainty of the margin, sigma [dB] (Gauss-Hermite, 16
+    nodes).
+    """
     nodes, weights = np.polynomial.hermite_e.hermegauss(16)
     weights = weights / weights.sum()
     margin = np.asarray(margin_db, dtype=float)
     total = sum(
-        w * packet_chance(margin + sigma_db * z, speed_m_s=speed_m_s, frequency_mhz=frequency_mhz, packet_s=packet_s)
+        w
+        * packet_chance(
+            margin + sigma_db * z, speed_m_s=speed_m_s, frequency_mhz=frequency_mhz, packet_s=packet_s
+        )
         for z, w in zip(nodes, weights)
     )
     return np.asarray(total)

@@ -1,8 +1,8 @@
 """Plain words for stations, surroundings, sets and mounts, and the numbers they stand for.
 
-Nobody has to know a decibel: "vertical on the chimney" in a "town" is enough. Each word stands for stated numbers
-with their origin; any number can be given instead. `resolve_station` and `resolve_set` turn words and numbers into
-a Station and a RiderSet, and tell for every value where it came from and whether it is a guess.
+Nobody has to know a decibel: "vertical on the chimney" in a "town" is enough. Each word stands for stated
+numbers with their origin; any number can be given instead. `resolve_station` and `resolve_set` turn words and
+numbers into a Station and a RiderSet, and tell for every value where it came from and whether it is a guess.
 """
 
 from __future__ import annotations
@@ -26,7 +26,9 @@ T = TypeVar("T")
 
 
 class Stated(NamedTuple):
-    """One value that was used: its key, where it came from ("ride file" or "<word>: <source>"), whether a guess."""
+    """One value that was used: its key, where it came from ("ride file" or "<word>: <source>"), whether a
+    guess.
+    """
 
     key: str
     value: Any
@@ -150,7 +152,9 @@ class _Choices:
         self.stated.append(Stated(key, given, "ride file", False))
         return given
 
-    def word(self, key: str, given: str | None, default: str, table: Mapping[str, T], why: str = "default") -> T:
+    def word(
+        self, key: str, given: str | None, default: str, table: Mapping[str, T], why: str = "default"
+    ) -> T:
         word = self.value(key, given, default, why)
         try:
             return known(word, table, key.replace("_", " "), f"{key} = {word!r}")
@@ -191,8 +195,8 @@ def resolve_station(
 ) -> Resolved[Station]:
     """A station from plain words and any numbers given; numbers win. All faults at once (InputError).
 
-    A station described by numbers alone takes what is missing from "vertical on the chimney"; one that has the two
-    frequencies of a repeater, from "hill repeater".
+    A station described by numbers alone takes what is missing from "vertical on the chimney"; one that has
+    the two frequencies of a repeater, from "hill repeater".
     """
     choose = _Choices()
     usual = DEFAULT_KIND if hears_mhz is None and talks_mhz is None else "hill repeater"
@@ -207,7 +211,8 @@ def resolve_station(
     watts = choose.value("transmit_w", transmit_w, k.transmit_w, origin)
     heard = choose.value("sensitivity_dbm", sensitivity, k.sensitivity_dbm, origin)
     place = choose.word("surroundings", surroundings, k.surroundings, SURROUNDINGS, origin)
-    # A gain given in place of an outdoor antenna's is that of an antenna outdoors; the walls stay with the kind.
+    # A gain given in place of an outdoor antenna's is that of an antenna outdoors; the walls stay with the
+    # kind.
     station = choose.finish(
         Station,
         antenna_height_m=height, transmit_w=watts, antenna_gain_dbi=gain, antenna_loss_db=k.antenna.loss_db,
@@ -230,13 +235,16 @@ def resolve_set(
     antenna_height_m: float | None = None,
     feeder_db: float | None = None,
 ) -> Resolved[RiderSet]:
-    """The rider's set on one frequency from plain words and any numbers given. All faults at once (InputError).
+    """The rider's set on one frequency from plain words and any numbers given. All faults at once
+    (InputError).
 
-    antenna_gain_dbi : replaces the antenna's own gain (without the body); what it lacks to the antenna's directivity
-    is taken as loss, which weakens noise too.
+    antenna_gain_dbi : replaces the antenna's own gain (without the body); what it lacks to the antenna's
+    directivity is taken as loss, which weakens noise too.
     """
     choose = _Choices()
-    watts = choose.value("transmit_w", transmit_w, DEFAULT_TRANSMIT_W, "default: usual full power of a handheld")
+    watts = choose.value(
+        "transmit_w", transmit_w, DEFAULT_TRANSMIT_W, "default: usual full power of a handheld"
+    )
     a = choose.word("antenna", antenna, DEFAULT_ANTENNA, ANTENNAS)
     m = choose.word("mount", mount, DEFAULT_MOUNT, MOUNTS)
     own_loss = round(a.loss_db(frequency_mhz, on_plate=m.on_plate), 1)
@@ -245,11 +253,18 @@ def resolve_set(
     )
     directivity = max(a.directivity_dbi, gain)
     height = choose.value("antenna_height_m", antenna_height_m, m.height_m, f"{m.name}: {m.origin}")
-    feeder = choose.value("feeder_db", feeder_db, 0.3 if m.on_plate else 0.0, f"{m.name}: a metre of thin cable")
-    heard = choose.value(
-        "sensitivity_dbm", sensitivity, DEFAULT_SENSITIVITY_DBM, "default: 0.25 uV, as data sheets of handhelds say"
+    feeder = choose.value(
+        "feeder_db", feeder_db, 0.3 if m.on_plate else 0.0, f"{m.name}: a metre of thin cable"
     )
-    place = choose.word("surroundings", surroundings, DEFAULT_RIDER_SURROUNDINGS, SURROUNDINGS, "default: lanes")
+    heard = choose.value(
+        "sensitivity_dbm",
+        sensitivity,
+        DEFAULT_SENSITIVITY_DBM,
+        "default: 0.25 uV, as data sheets of handhelds say",
+    )
+    place = choose.word(
+        "surroundings", surroundings, DEFAULT_RIDER_SURROUNDINGS, SURROUNDINGS, "default: lanes"
+    )
     choose.stated.append(
         Stated("body_db", f"{m.body.free_db:g} to {m.body.through_db:g}", f"{m.name}: {m.origin}", True)
     )
