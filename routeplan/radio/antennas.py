@@ -17,14 +17,8 @@ EPSILON_0_F_PER_M = 8.8541878128e-12
 QUARTER_WAVE_OHM = 36.5  # radiation resistance of a quarter wave over a large plane, textbook
 RACK_PLATE_RADIUS_M = 0.15  # a luggage rack's top plate taken as a disc
 
-_TABLE_MHZ = (
-    29.6,
-    51.5,
-    70.45,
-    145.5,
-    433.5,
-    1297.5,
-)  # one number per band: 10 m, 6 m, 4 m, 2 m, 70 cm, 23 cm
+# one number per band: 10 m, 6 m, 4 m, 2 m, 70 cm, 23 cm
+_TABLE_MHZ = (29.6, 51.5, 70.45, 145.5, 433.5, 1297.5)
 
 
 def small_plate_loss_db(

@@ -54,11 +54,11 @@ class BeaconPlan:
         """Plain sentences for card and report."""
         minutes = [f"{g.begin_m / 1000:.1f} to {g.end_m / 1000:.1f} km" for g in self.gaps]
         return (
-            f"Position beacon every {self.interval_s:.0f} s: {self.sent} sent, about {self.expected_heard:.0f} heard; "
-            f"{self.why}.",
+            f"Position beacon every {self.interval_s:.0f} s: {self.sent} sent, about "
+            f"{self.expected_heard:.0f} heard; {self.why}.",
             f"Expected wait for a new position: {self.mean_wait_s / 60:.0f} min on average, "
-            f"{self.longest_wait_s / 60:.0f} min at worst ({self.longest_wait_worse_s / 60:.0f} min if every link is "
-            f"{COMMON_ERROR_DB:.0f} dB worse).",
+            f"{self.longest_wait_s / 60:.0f} min at worst ({self.longest_wait_worse_s / 60:.0f} min if every "
+            f"link is {COMMON_ERROR_DB:.0f} dB worse).",
             "Expect no position " + ("; ".join(minutes) if minutes else "gap above ten minutes") + ".",
         )
 
@@ -126,7 +126,8 @@ def beacon_plan(
     heard = np.interp(sent, t, np.nan_to_num(chance))
     return BeaconPlan(
         chosen, len(sent), float(heard.sum()), float(wait.mean()), float(wait.max()),
-        float(expected_wait_s(t, worse, chosen).max()), _gaps(sent, np.interp(sent, t, d), wait > target_gap_s), why,
+        float(expected_wait_s(t, worse, chosen).max()), 
+        _gaps(sent, np.interp(sent, t, d), wait > target_gap_s), why,
     )  # fmt: skip
 
 

@@ -92,7 +92,7 @@ def margin_needed_db(chance: ArrayLike, sigma_db: ArrayLike) -> Array:
     """Margin [dB] that gives a chance: sigma Phi^-1(chance). For 0.9 and sigma = sqrt(3^2 + 8^2): 10.95
     dB.
     """
-    return np.asarray(ndtri(chance) * np.asarray(sigma_db, dtype=float))
+    return np.asarray(ndtri(np.asarray(chance, dtype=float)) * np.asarray(sigma_db, dtype=float))
 
 
 def bearing_correlation(

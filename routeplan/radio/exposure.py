@@ -188,9 +188,9 @@ class Screening:
                 )
         if any(row.distance_m is None for row in self.rows):
             body.append(
-                f"Closer than {self.near_field_m:.2f} m to the antenna (the reactive near field) these formulas do not "
-                "hold. For a set in the hand or on the body, go by its maker's exposure (SAR) statement, and use less "
-                "power and shorter overs."
+                f"Closer than {self.near_field_m:.2f} m to the antenna (the reactive near field) these formulas "
+                "do not hold. For a set in the hand or on the body, go by its maker's exposure (SAR) statement, "
+                "and use less power and shorter overs."
             )
         return (*head, *body, *CAUTIONS)
 

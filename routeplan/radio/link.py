@@ -121,25 +121,55 @@ class RiderSet:
         return self.antenna_loss_db + self.feeder_db + self.body.round_about_db
 
 
-# name: (least, most, what one may say when it is below, and when it is above)
-_LIMITS: dict[str, tuple[float, float, str, str]] = {
-    "transmit_w": (1e-3, 2000.0, "transmit power is in watts and above 0; was dBm meant? 37 dBm is 5 W",
-                   "transmit power is in watts; were milliwatts meant? 5000 mW is 5 W"),
-    "antenna_height_m": (1.0, 3000.0, "the antenna is under or on the ground; give its height above the ground, "
-                         "in metres, at least 1",
-                         "above 3000 m; give the height above the ground, not above the sea, in metres, not feet"),
-    "rider_antenna_height_m": (0.5, 10.0, "give the antenna's height above the road in metres, usually 1.2 to 2.2",
-                               "give the antenna's height above the road in metres, not in centimetres or above the sea"),
-    "antenna_gain_dbi": (-30.0, 25.0, "no usable antenna is that poor; gain is in dBi, losses go to feeder_db",
-                         "no amateur antenna on these bands has it; was the decimal point lost?"),
-    "directivity_dbi": (-3.0, 25.0, "a directivity is hardly below 0 dBi; put losses into antenna_loss_db",
-                        "no antenna on a bicycle has it; a quarter wave has about 2 dBi"),
-    "antenna_loss_db": (0.0, 40.0, "a loss is given as a number above 0", "40 dB at most; is the sign or unit right?"),
-    "feeder_db": (0.0, 30.0, "a loss is given as a number above 0", "30 dB at most; total loss in dB, not metres of cable"),
-    "building_db": (0.0, 60.0, "a loss is given as a number above 0", "60 dB at most"),
-    "noise_figure_db": (0.0, 30.0, "a noise figure is 0 dB or more", "30 dB at most; was the sensitivity (dBm) meant?"),
-    "body_sigma_db": (0.0, 20.0, "a spread is 0 dB or more", "20 dB at most"),
-}  # fmt: skip
+class _Limit(NamedTuple):
+    """Range of a value, and the likely slip when it is below or above, with how to mend it."""
+
+    least: float
+    most: float
+    below: str
+    above: str
+
+
+_LOSS = "a loss is given as a number above 0"
+_LIMITS: dict[str, _Limit] = {
+    "transmit_w": _Limit(
+        1e-3,
+        2000.0,
+        "transmit power is in watts and above 0; was dBm meant? 37 dBm is 5 W",
+        "transmit power is in watts; were milliwatts meant? 5000 mW is 5 W",
+    ),
+    "antenna_height_m": _Limit(
+        1.0,
+        3000.0,
+        "the antenna is under or on the ground; give its height above the ground, in metres, at least 1",
+        "give the height above the ground, not above the sea, in metres, not feet",
+    ),
+    "rider_antenna_height_m": _Limit(
+        0.5,
+        10.0,
+        "give the antenna's height above the road in metres, usually 1.2 to 2.2",
+        "give the antenna's height above the road in metres, not in centimetres or above the sea",
+    ),
+    "antenna_gain_dbi": _Limit(
+        -30.0,
+        25.0,
+        "no usable antenna is that poor; gain is in dBi, losses go to feeder_db",
+        "no amateur antenna on these bands has it; was the decimal point lost?",
+    ),
+    "directivity_dbi": _Limit(
+        -3.0,
+        25.0,
+        "a directivity is hardly below 0 dBi; put losses into antenna_loss_db",
+        "no antenna on a bicycle has it; a quarter wave has about 2 dBi",
+    ),
+    "antenna_loss_db": _Limit(0.0, 40.0, _LOSS, "40 dB at most; is the sign or unit right?"),
+    "feeder_db": _Limit(0.0, 30.0, _LOSS, "30 dB at most; total loss in dB, not metres of cable"),
+    "building_db": _Limit(0.0, 60.0, _LOSS, "60 dB at most"),
+    "noise_figure_db": _Limit(
+        0.0, 30.0, "a noise figure is 0 dB or more", "30 dB at most; was the sensitivity (dBm) meant?"
+    ),
+    "body_sigma_db": _Limit(0.0, 20.0, "a spread is 0 dB or more", "20 dB at most"),
+}
 
 
 def _faults(**values: float) -> Iterable[Fault]:

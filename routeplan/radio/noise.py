@@ -77,7 +77,7 @@ def external_figure_db(category: NoiseCategory, frequency_mhz: ArrayLike) -> NDA
     """Median external noise figure F_a [dB over k T0 B]: the category's, and never below galactic noise."""
     f = np.asarray(frequency_mhz, dtype=float)
     if np.any(~(f > 0)):
-        raise InputError("a frequency must be above 0 MHz", where=f"frequency_mhz = {frequency_mhz}")
+        raise InputError("a frequency must be above 0 MHz", where=f"frequency_mhz = {frequency_mhz!r}")
     return np.maximum(man_made_figure_db(category, f), man_made_figure_db(GALACTIC, f))
 
 

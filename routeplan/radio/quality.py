@@ -94,19 +94,19 @@ def _fm(name: str, grade: str) -> Mode:
     static = _SINAD_12_CN_DB[name] + _SINAD_DB[grade] - 12.0
     return Mode(
         name, grade, "voice", _BANDWIDTH_HZ[name], static, _FADED_DB[name][grade], 0.0,
-        "faded C/N and C/N for 12 dB SINAD: from memory of TIA TSB-88; static C/N of better grades: one dB of C/N "
-        "for one dB of SINAD, as above the FM threshold",
+        "faded C/N and C/N for 12 dB SINAD: from memory of TIA TSB-88; static C/N of better grades: one dB "
+        "of C/N for one dB of SINAD, as above the FM threshold",
     )  # fmt: skip
 
 
 DIGITAL_VOICE = Mode(
     "digital voice", "all or nothing", "digital voice", 5500.0, 7.6, 16.2, 0.0,
-    "four-level FM in 12.5 kHz: static reference (5 % bit errors) 7.6 dB and faded 16.2 dB (2 % bit errors), from "
-    "memory of TIA TSB-88; there is no in-between: below it, silence",
+    "four-level FM in 12.5 kHz: static reference (5 % bit errors) 7.6 dB and faded 16.2 dB (2 % bit errors), "
+    "from memory of TIA TSB-88; there is no in-between: below it, silence",
 )  # fmt: skip
 DATA_BEACON = Mode(
     "data beacon", "packet received", "data", 12000.0, 8.0, 8.0, 0.8,
-    "1200 bit/s audio tones over FM: decoded from about 15 dB SINAD (judgement), 0.8 s on the air with its preamble",
+    "1200 bit/s audio tones over FM: decoded from about 15 dB SINAD (judgement), 0.8 s with its preamble",
 )  # fmt: skip
 
 MODES: dict[str, dict[str, Mode]] = {

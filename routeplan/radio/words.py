@@ -18,8 +18,8 @@ from routeplan.radio.antennas import ANTENNAS, MOUNTS, STATION_ANTENNAS
 from routeplan.radio.link import RiderSet, Station
 
 __all__ = [
-    "ANTENNAS", "MOUNTS", "STATION_ANTENNAS", "STATION_KINDS", "SURROUNDINGS", "Resolved", "Stated", "StationKind",
-    "Surroundings", "known", "resolve_set", "resolve_station",
+    "ANTENNAS", "MOUNTS", "STATION_ANTENNAS", "STATION_KINDS", "SURROUNDINGS", "Resolved", "Stated",
+    "StationKind", "Surroundings", "known", "resolve_set", "resolve_station",
 ]  # fmt: skip
 
 T = TypeVar("T")
@@ -102,7 +102,8 @@ STATION_KINDS: dict[str, StationKind] = {
                     f"{_J}: turned to the rider, 25 m of good cable"),
         StationKind("hill repeater", antennas.COLLINEAR, 15.0, 3.0, 0.0, 25.0, -119.0, "open",
                     f"{_J}: shared mast on a summit; feeder and cavity filters together 3 dB"),
-        StationKind("in a car", antennas.CAR_WHIP, 1.8, 0.5, 0.0, 25.0, -120.0, "open", f"{_J}: whip on the roof"),
+        StationKind("in a car", antennas.CAR_WHIP, 1.8, 0.5, 0.0, 25.0, -120.0, "open",
+                    f"{_J}: whip on the roof"),
         StationKind("handheld", antennas.HANDHELD, 1.5, 0.0, 0.0, 5.0, -119.0, "open",
                     f"{_J}: standing outdoors, set at the head"),
     )
@@ -121,8 +122,9 @@ _SAME = {
     "garden vertical": "vertical in the garden", "luggage rack": "rack", "whip on the rack": "rack",
     "chest harness": "chest", "in the chest harness": "chest", "in the hand": "hand", "handheld set": "hand",
     "held high in the hand": "held high", "1/4 wave": "quarter wave", "quarter-wave": "quarter wave",
-    "1/2 wave": "half wave", "half-wave": "half wave", "rubber": "helical", "stock": "helical", "suburb": "town",
-    "residential": "town", "rural": "open", "country": "open", "quiet rural": "remote", "town centre": "city",
+    "1/2 wave": "half wave", "half-wave": "half wave", "rubber": "helical", "stock": "helical",
+    "suburb": "town", "residential": "town", "rural": "open", "country": "open", "quiet rural": "remote",
+    "town centre": "city",
 }  # fmt: skip
 
 
@@ -162,12 +164,12 @@ class _Choices:
             self.faults.extend(error.faults)
             return table[default]
 
-    def attempt(self, call: Any, *arguments: Any, instead: Any) -> Any:
+    def noise_figure_db(self, sensitivity: float | str) -> float:
         try:
-            return call(*arguments)
+            return noise.receiver_figure_db(noise.sensitivity_dbm(sensitivity))
         except InputError as error:
             self.faults.extend(error.faults)
-            return instead
+            return 9.0
 
     def finish(self, build: Any, **values: Any) -> Any:
         try:
@@ -217,7 +219,7 @@ def resolve_station(
         Station,
         antenna_height_m=height, transmit_w=watts, antenna_gain_dbi=gain, antenna_loss_db=k.antenna.loss_db,
         feeder_db=feeder, building_db=k.building_db,
-        noise_figure_db=noise.receiver_figure_db(choose.attempt(noise.sensitivity_dbm, heard, instead=-119.0)),
+        noise_figure_db=choose.noise_figure_db(heard),
         surroundings=place.category, hears_mhz=hears_mhz, talks_mhz=talks_mhz, reaches=tuple(reaches),
     )  # fmt: skip
     return Resolved(station, tuple(choose.stated))
@@ -272,7 +274,7 @@ def resolve_set(
         RiderSet,
         antenna_height_m=height, transmit_w=watts, directivity_dbi=directivity,
         antenna_loss_db=round(directivity - gain, 6), feeder_db=feeder,
-        noise_figure_db=noise.receiver_figure_db(choose.attempt(noise.sensitivity_dbm, heard, instead=-119.0)),
+        noise_figure_db=choose.noise_figure_db(heard),
         surroundings=place.category, body=m.body, body_sigma_db=m.body_sigma_db,
     )  # fmt: skip
     return Resolved(rider, tuple(choose.stated))
