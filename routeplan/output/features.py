@@ -144,7 +144,7 @@ KML_LINES = {"in contact": 5, "weak": 2, "dead": 1, "no data": 1}  # widths; the
 
 
 def kml(plan: Plan) -> str:
-    """KML 2.3 (OGC 12-007r2): a folder for each choice with its line by contact, overs and dead stretches; stations."""
+    """KML 2.2 (OGC 07-147r2): a folder for each choice with its line by contact, overs and dead stretches; stations."""
     styles = [
         f'<Style id="{name.replace(" ", "-")}"><LineStyle><color>ff332a1f</color><width>{width}</width></LineStyle></Style>'
         for name, width in KML_LINES.items()

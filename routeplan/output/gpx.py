@@ -45,7 +45,7 @@ def waypoints(plan: Plan, route: Route) -> list[Waypoint]:
     for net, (begin, end) in zip(plan.nets, net_window(route, plan)):
         for seconds, word in ((begin, "on"), (end, "ends")):
             if 0 <= seconds <= samples.time_s[-1]:
-                name = ascii_name(f"NET {word.upper()} {clock(route.departs, seconds)}")
+                name = ascii_name(f"NET {word.upper()} {clock(route.departs, seconds).replace(':', '')}")
                 found.append(Waypoint(name, f"{net.name} {word}, {net.frequency_mhz:g} MHz", _metres(samples, seconds), 0))
     for over in route.overs:
         long = minutes(over.end_s - over.begin_s)
@@ -55,7 +55,7 @@ def waypoints(plan: Plan, route: Route) -> list[Waypoint]:
         found.append(Waypoint(f"DEAD {dead.label}", f"last call: {long} min without contact from here", dead.begin_m, 1))
         found.append(Waypoint(f"BACK {dead.label}", "back in contact", dead.end_m, 2))
     for number, place in enumerate(route.calling_places, 1):
-        name = ascii_name(f"CALL{number} {place.name or place.kind}")
+        name = ascii_name(f"C{number} {place.name or place.kind}")
         found.append(Waypoint(name, f"{place.kind}: stop and call {place.best_station}", place.distance_m, 3))
     if route.lights_from_s is not None:
         found.append(Waypoint("LIGHTS ON", clock(route.departs, route.lights_from_s), _metres(samples, route.lights_from_s), 2))

@@ -40,7 +40,7 @@ def table(plan: Plan, *, width: int = WIDTH, unicode: bool = True, strips: int =
     if plan.bound is not None:
         lines += ["", *_wrapped(bound_sentence(plan), width)]
     for route in plan.routes[:strips]:
-        lines += ["", f"{route.id}  leaves {clock(route.departs)}, back {clock(route.departs, route.ride_time_s)}"]
+        lines += ["", f"{route.id}  leaves {clock(route.departs)}, back {clock(route.departs, route.samples.time_s[-1])}"]
         lines += [text_strip(plan, route, width=width, unicode=unicode)]
     if strips and plan.routes:
         lines += _wrapped(legend(plan), width)

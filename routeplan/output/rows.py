@@ -1,0 +1,140 @@
+"""Rows of the tables that report and card share: overs, dead stretches, calling places, landmarks, emergency."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from routeplan.geo import latlon_to_locator
+from routeplan.output.gpx import place_at
+from routeplan.plan.value import CallingPlace, Plan, PlannedStation, Route, Stretch
+from routeplan.plan.words import clock, frequency, km, minutes
+
+LATE_S = 900.0  # the second column of the card
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch as people read it."""
+
+    label: str
+    begins: str
+    ends: str
+    begin_km: str
+    end_km: str
+    minutes: int
+    where: str
+    note: str
+
+
+def road_at(route: Route, distance_m: float) -> str:
+    """Name of the road at a distance along the route, "" where it has none."""
+    return next((r.label for r in route.road_names if r.begin_m <= distance_m <= r.end_m), "")
+
+
+def near(route: Route, distance_m: float) -> str:
+    """The landmark nearest along the route, as "Quern" or "1.2 km after Quern"."""
+    if not route.landmarks:
+        return ""
+    mark = min(route.landmarks, key=lambda m: abs(m.distance_m - distance_m))
+    off = distance_m - mark.distance_m
+    if abs(off) < 300:
+        return mark.name
+    return f"{abs(off) / 1000:.1f} km {'after' if off > 0 else 'before'} {mark.name}"
+
+
+def spans(route: Route, stretches: tuple[Stretch, ...]) -> list[Span]:
+    return [
+        Span(s.label, clock(route.departs, s.begin_s), clock(route.departs, s.end_s), f"{s.begin_m / 1000:.1f}", f"{s.end_m / 1000:.1f}",
+             max(1, minutes(s.end_s - s.begin_s)), near(route, s.begin_m) or road_at(route, s.begin_m), s.note)
+        for s in stretches
+    ]  # fmt: skip
+
+
+def best_station(plan: Plan, route: Route, begin_m: float, end_m: float) -> PlannedStation | None:
+    """The station with the best mean chance between two distances."""
+    inside = (route.samples.distance_m >= begin_m) & (route.samples.distance_m <= end_m)
+    best, found = -1.0, None
+    for station in plan.stations:
+        columns = route.samples.stations.get(station.name)
+        if columns is not None and inside.any():
+            chance = columns.chance[inside]
+            mean = float(np.nanmean(chance)) if np.isfinite(chance).any() else -1.0
+            if mean > best:
+                best, found = mean, station
+    return found
+
+
+def channel(station: PlannedStation) -> str:
+    """"145.450 MHz", or "hear 145.600, talk 145.000 MHz, tone 77.0 Hz"."""
+    heard = frequency(station.frequency_mhz)
+    parts = [heard]
+    if station.transmit_mhz is not None and station.transmit_mhz != station.frequency_mhz:
+        parts = [f"hear {heard.removesuffix(' MHz')}", f"talk {frequency(station.transmit_mhz)}"]
+    if station.access:
+        parts.append(station.access)
+    return ", ".join(parts)
+
+
+def what_if_nobody(plan: Plan, route: Route, place: CallingPlace) -> str:
+    """What to do at a calling place when nobody answers, in order."""
+    steps = ["move a metre or two", "hold the set high", "full power"]
+    repeater = next((s for s in plan.stations if s.repeater and s.name != place.best_station), None)
+    other = next((s for s in plan.stations if s.name != place.best_station), None)
+    if repeater is not None:
+        steps.append(f"try {repeater.name} ({channel(repeater)})")
+    elif other is not None:
+        steps.append(f"call {other.name}")
+    onward = next((p for p in route.calling_places if p.distance_m > place.distance_m + 200), None)
+    over = next((o for o in route.overs if o.begin_m > place.distance_m + 200), None)
+    if onward is not None and (over is None or onward.distance_m <= over.begin_m):
+        steps.append(f"ride on to {onward.name or onward.kind}, {clock(route.departs, onward.time_s)}")
+    elif over is not None:
+        steps.append(f"ride on to over {over.label}, {clock(route.departs, over.begin_s)}")
+    else:
+        steps.append("ride on")
+    return ", ".join(steps)
+
+
+@dataclass(frozen=True)
+class Spot:
+    """Where one is, as one would say it in an emergency."""
+
+    km: str
+    time: str
+    position: str
+    locator: str
+    road: str
+    out: str  # where the nearest contact is
+
+
+def position_text(latitude: float, longitude: float) -> str:
+    """"38.2140 N 33.0710 W"."""
+    return f"{abs(latitude):.4f} {'N' if latitude >= 0 else 'S'} {abs(longitude):.4f} {'E' if longitude >= 0 else 'W'}"
+
+
+def emergency_spots(plan: Plan, route: Route, parts: int = 4) -> list[Spot]:
+    """The middle of each part of the ride: position, locator, road, and the way to the nearest contact."""
+    out = []
+    end = route.samples.distance_m[-1]
+    for k in range(parts):
+        distance = end * (k + 0.5) / parts
+        latitude, longitude, _ = place_at(route.samples, distance)
+        seconds = float(np.interp(distance, route.samples.distance_m, route.samples.time_s))
+        out.append(Spot(f"{distance / 1000:.1f}", clock(route.departs, seconds), position_text(latitude, longitude),
+                        latlon_to_locator(latitude, longitude, 8), road_at(route, distance), way_out(plan, route, distance)))  # fmt: skip
+    return out
+
+
+def way_out(plan: Plan, route: Route, distance_m: float) -> str:
+    """Where on the route contact is to be had nearest to a place: "here", "on 1.2 km", "back 0.4 km"."""
+    samples = route.samples
+    here = float(np.interp(distance_m, samples.distance_m, np.nan_to_num(samples.chance)))
+    if here >= plan.contact_chance:
+        return "contact here"
+    good = samples.distance_m[np.nan_to_num(samples.chance) >= plan.contact_chance]
+    if not len(good):
+        return "no contact on this ride"
+    nearest = float(good[np.argmin(np.abs(good - distance_m))])
+    return f"contact {'on' if nearest > distance_m else 'back'} {km(abs(nearest - distance_m))}"
