@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,17 @@ from numpy.typing import ArrayLike, NDArray
 from routeplan import compiled
 from routeplan.errors import Fault, InputError
 from routeplan.radio import p1812, woodland
+
+FEWEST_INTERVALS = 16
+
+
+def intervals(path_m: float, spacing_m: float) -> int:
+    """Number of equal intervals of a profile.
+
+    At least 16: with fewer, one metre more of a short path that adds an interval moves every point a long
+    way, and the loss jumps by several dB.
+    """
+    return max(FEWEST_INTERVALS, math.ceil(path_m / spacing_m))
 
 
 def losses_db(
@@ -32,6 +44,7 @@ def losses_db(
     time_percent: float = 50.0,
     delta_n: float = 40.0,
     n0: float = 325.0,
+    spacing_m: float | None = None,
     threads: int | None = None,
 ) -> NDArray[np.float64]:
     """Loss [dB] of each link from one station to n receivers, at 50 percent of the locations, shape (n,).
@@ -43,18 +56,20 @@ def losses_db(
     tx_x_m, tx_y_m, tx_height_m : the station, height above ground 1 to 3,000 m
     rx_x_m, rx_y_m : (n,); rx_height_m : (n,) or one for all, 1 to 3,000 m above ground
     others : as in `p1812.basic_loss_db`
+    spacing_m : of the profile's points; None is the raster's step
     threads : None takes every core; the result does not depend on it
 
-    Profiles have max(2, ceil(D / step)) equal intervals, bilinear heights, and cover and zone of the cell that
-    holds the point. Short paths, and cover round the antennas, as `short_path.link_loss_db` says, whose
+    Profiles have `intervals(D, spacing)` equal intervals, bilinear heights, and cover and zone of the cell
+    that holds the point. Short paths, and cover round the antennas, as `short_path.link_loss_db` says, whose
     compiled twin this is. NaN where a profile meets missing data or leaves the raster (the station outside:
     everywhere). Raises InputError that lists every argument outside its limits.
     """
     from routeplan.radio import kernels
 
-    raster = _raster(elevation_m, cover_m, zone, west_m, north_m, step_m)
+    spacing_m = step_m if spacing_m is None else float(spacing_m)
+    raster = _raster(elevation_m, cover_m, zone, west_m, north_m, step_m, spacing_m)
     x, y, rx_height = (
-        np.ascontiguousarray(a, dtype=float).ravel()
+        np.array(a, dtype=float).ravel()
         for a in np.broadcast_arrays(np.atleast_1d(rx_x_m), rx_y_m, rx_height_m)
     )
     known = {"tx_height_m": tx_height_m}
@@ -73,12 +88,13 @@ def losses_db(
     column, row = (tx_x_m - west_m) / step_m, (north_m - tx_y_m) / step_m
     if not (0 <= column <= raster.cols - 1 and 0 <= row <= raster.rows - 1):
         return loss
-    inverse = np.ones(int(np.hypot(raster.rows, raster.cols)) + 3)
+    longest = intervals(step_m * float(np.hypot(raster.rows, raster.cols)), spacing_m)
+    inverse = np.ones(longest + 2)
     inverse[1:] = 1 / np.arange(1, len(inverse))
 
     def run(first: int, past: int) -> None:
         kernels.losses_db(
-            first, past, raster, radio, float(tx_x_m), float(tx_y_m), float(tx_height_m),
+            first, past, raster, spacing_m, radio, float(tx_x_m), float(tx_y_m), float(tx_height_m),
             x, y, rx_height, inverse, loss,
         )  # fmt: skip
 
@@ -106,8 +122,8 @@ def loss_map_db(
     if every < 1:
         raise InputError(f"{every} is below 1", "every", "1 takes every cell")
     rows, cols = np.shape(elevation_m)
-    y, x = np.meshgrid(
-        north_m - step_m * np.arange(0, rows, every), west_m + step_m * np.arange(0, cols, every), indexing="ij"
+    x, y = np.meshgrid(
+        west_m + step_m * np.arange(0, cols, every), north_m - step_m * np.arange(0, rows, every)
     )
     loss = losses_db(
         elevation_m,
@@ -131,6 +147,7 @@ def _raster(
     west_m: float,
     north_m: float,
     step_m: float,
+    spacing_m: float,
 ) -> Any:
     """The rasters as the kernel takes them: no cover, or all inland, as empty arrays."""
     from routeplan.radio.kernels import Raster
@@ -143,9 +160,10 @@ def _raster(
         faults.append(Fault(f"shape {elevation.shape}", "elevation_m", "a raster of at least 2 x 2 cells"))
     for name, other in (("cover_m", cover), ("zone", zones)):
         if other is not None and other.shape != elevation.shape:
-            faults.append(Fault(f"shape {other.shape} is not {elevation.shape}", name, "use one grid for all"))
-    if not step_m > 0:
-        faults.append(Fault(f"{step_m:g} m", "step_m", "the side of a cell is above 0"))
+            faults.append(Fault(f"shape {other.shape} is not {elevation.shape}", name, "one grid for all"))
+    for name, size in (("step_m", step_m), ("spacing_m", spacing_m)):
+        if not size > 0:
+            faults.append(Fault(f"{size:g} m", name, "give a length above 0"))
     if cover is not None and (cover < 0).any():
         faults.append(Fault("a height below 0", "cover_m"))
     if zones is not None and not np.isin(zones, (p1812.SEA, p1812.COASTAL_LAND, p1812.INLAND)).all():
@@ -156,10 +174,9 @@ def _raster(
         cover = np.empty((0, 0), np.float32)
     if zones is None or (zones == p1812.INLAND).all():
         zones = np.empty((0, 0), np.uint8)
-    return Raster(
-        elevation.ravel(), cover.ravel(), zones.ravel(), *elevation.shape,
-        float(west_m), float(north_m), float(step_m),
-    )  # fmt: skip
+    rows, cols = elevation.shape
+    corner = float(west_m), float(north_m)
+    return Raster(elevation.ravel(), cover.ravel(), zones.ravel(), rows, cols, *corner, float(step_m))
 
 
 def _radio(

@@ -1,14 +1,14 @@
-"""Compiled twin of `short_path.link_loss_db`: one station, many receivers, profiles straight from the rasters.
+"""Compiled twin of `short_path.link_loss_db`: one station, many receivers, profiles straight from rasters.
 
-Symbols and sections are those of `p1812`, to be read beside it. What differs is the arithmetic, not the model:
+Symbols and sections are those of `p1812`, to be read beside it. The arithmetic differs, not the model:
 
 - Points of a profile are equally spaced, so that positions count in intervals (i = 0..n) and slopes are in
   metres per interval: curvature adds k i (n - i) with k = 500 delta^2 / a. One pass over the points gathers
   every maximum; reciprocals 1/i come from a table, so that no point costs a division or a function.
 - Angles are compared by their tangents, Fresnel parameters by their signed squares; both keep the order.
 - The smooth profile of Lbulls is not walked: its slopes have one peak, found directly at the same points.
-- Work that cannot change the result is left out: Lbulls where Ldsph <= 0, and the second effective radius where
-  |Fi| < 1e-8 (p = 50), which is below 1e-6 dB.
+- Work that cannot change the result is left out: Lbulls where Ldsph <= 0, and the second effective radius
+  where |Fi| < 1e-8 (p = 50), which is below 1e-6 dB.
 """
 
 from __future__ import annotations
@@ -113,9 +113,7 @@ def beta0_percent(dtm, dlm, phi):
 def inverse_normal(x):
     """I(x) for x <= 0.5 (all that beta0 and p can be)."""
     T = math.sqrt(-2 * math.log(max(x, 1e-6)))
-    C = ((0.010328 * T + 0.802853) * T + 2.515516698) / (
-        ((0.001308 * T + 0.189269) * T + 1.432788) * T + 1
-    )
+    C = ((0.010328 * T + 0.802853) * T + 2.515516698) / (((0.001308 * T + 0.189269) * T + 1.432788) * T + 1)
     return T - C
 
 
@@ -124,7 +122,7 @@ def inverse_normal(x):
 
 @kernel
 def steepest(z, n, ht, hr, k, inverse):
-    """max (z - ht)/i - k i and max (z - hr)/(n - i) - k (n - i): steepest slopes from both ends [m/interval]."""
+    """max (z - ht)/i - k i and max (z - hr)/(n - i) - k (n - i): steepest slopes [m/interval]."""
     from_t = from_r = -math.inf
     for i in range(1, n):
         j = n - i
@@ -135,7 +133,7 @@ def steepest(z, n, ht, hr, k, inverse):
 
 @kernel
 def edges_below_sight(h, g, n, hts, hrs, k, inverse):
-    """Greatest signed square of [z + k i (n - i) - ray] / sqrt(i (n - i)) over h, its last point, and over g."""
+    """Greatest signed square of [z + k i (n - i) - ray] / sqrt(i (n - i)): over h, its last point, over g."""
     best_h = best_g = -math.inf
     lt = 1
     rise = (hrs - hts) / n
@@ -249,7 +247,8 @@ def first_term(D, a, ht, hr, omega, radio):
 @kernel
 def spherical_earth(D, ap, ht, hr, omega, radio):
     """Ldsph [dB]."""
-    if D >= math.sqrt(2 * ap) * (math.sqrt(0.001 * ht) + math.sqrt(0.001 * hr)):
+    dlos = math.sqrt(2 * ap) * (math.sqrt(0.001 * ht) + math.sqrt(0.001 * hr))
+    if D >= dlos:  # noqa: SIM300
         return first_term(D, ap, ht, hr, omega, radio)
     c = (ht - hr) / (ht + hr)
     m = 250 * D * D / (ap * (ht + hr))
@@ -272,9 +271,7 @@ def delta_bullington(Lbulla, n, D, htep, hrep, ap, omega, radio):
     if Ldsph <= 0:
         return Lbulla
     delta = D / n
-    Lbulls = smooth_bullington(
-        n, D, htep, hrep, 500 * delta * delta / ap, 0.002 / (radio.wavelength * delta)
-    )
+    Lbulls = smooth_bullington(n, D, htep, hrep, 500 * delta * delta / ap, 0.002 / (radio.wavelength * delta))
     return Lbulla + max(Ldsph - Lbulls, 0.0)
 
 
@@ -372,11 +369,13 @@ def woodland_loss(raster, h, n, c0, r0, c1, r1, path_m, antenna_m, slope_m, from
         cover = np.float64(raster.cover[cell(raster, c0 + (c1 - c0) * share, r0 + (r1 - r0) * share)])
         i = min(int(share * n), n - 1)
         ground = h[i] + (h[i + 1] - h[i]) * (share * n - i)
-        part = (ground + cover - antenna_m - slope_m * s) / 5.0
-        if part > 1:
-            part = 1.0
-        if not part < 0:  # lets NaN through
-            inside += part
+        above = ground + cover - antenna_m - slope_m * s
+        if above > cover:
+            above = cover
+        if above > 5:
+            above = 5.0
+        if not above < 0:  # lets NaN through
+            inside += above / 5
     return radio.Am * (1 - math.exp(-inside * spacing * radio.gamma / radio.Am))
 
 
@@ -384,7 +383,9 @@ def woodland_loss(raster, h, n, c0, r0, c1, r1, path_m, antenna_m, slope_m, from
 
 
 @kernel
-def losses_db(first, past, raster, radio, tx_x, tx_y, tx_height, rx_x, rx_y, rx_height, inverse, loss):
+def losses_db(
+    first, past, raster, spacing_m, radio, tx_x, tx_y, tx_height, rx_x, rx_y, rx_height, inverse, loss
+):
     """Fill loss[first:past] [dB]; tx inside the raster, `inverse` 1/i up to the longest profile.
 
     rx_x, rx_y, rx_height, loss : (m,) float64; NaN where the profile meets NaN or leaves the raster.
@@ -402,7 +403,7 @@ def losses_db(first, past, raster, radio, tx_x, tx_y, tx_height, rx_x, rx_y, rx_
         if not (0 <= c1 <= raster.cols - 1 and 0 <= r1 <= raster.rows - 1):
             continue
         path_m = math.hypot(rx_x[link] - tx_x, rx_y[link] - tx_y)
-        n = max(2, math.ceil(path_m / raster.step_m))
+        n = max(16, math.ceil(path_m / spacing_m))
         D = path_m / 1000
         delta = D / n
         k = 500 * delta * delta / radio.ae

@@ -122,7 +122,7 @@ def terms(
         ),
     )
     if np.isnan(h).any() or np.isnan(R[1:-1]).any():
-        return dict.fromkeys(_KEYS, np.nan)
+        return dict.fromkeys(TERMS.split(), np.nan)
 
     f, p, pL = frequency_hz / 1e9, float(time_percent), float(location_percent)
     D, htg, hrg = float(d[-1]), float(tx_height_m), float(rx_height_m)
@@ -169,9 +169,7 @@ def terms(
     # 6 Ducting and layer reflection
     dct = _coast_km(tx_to_coast_m, zone[0])
     dcr = _coast_km(rx_to_coast_m, zone[-1])
-    Lba = ducting(
-        D, f, p, ae, b0, tau, omega, theta_t, theta_r, dlt, dlr, hte, hre, hm, hts, hrs, dct, dcr
-    )
+    Lba = ducting(D, f, p, ae, b0, tau, omega, theta_t, theta_r, dlt, dlr, hte, hre, hm, hts, hrs, dct, dcr)
 
     # 7 Combination
     Fj = 1 - 0.5 * (1 + np.tanh(2.4 * (theta - 0.3) / 0.3))
@@ -205,11 +203,11 @@ def terms(
     return {key: float(value) for key, value in values.items()}
 
 
-_KEYS = (
+TERMS = (
     "phi_path dtm dlm b0 ae ab omega dct dcr dtot hts hrs hst_n hsr_n hst hsr hstd hsrd hte hre hm dlt dlr "
     "theta_t theta_r theta pathtype Lbfs Lb0p Lb0b Lbulla_50 Lbulls_50 Ldsph_50 Ld_50 Lbulla_b Lbulls_b "
     "Ldsph_b Ld_b Fi Ldp Lbd50 Lbd Lbs Lba Fj Fk Lminb0p Lminbap Lbda Lbam Lbc Lloc Lb Ep_1kW"
-).split()
+)
 
 
 # ---- 0 Limits ----------------------------------------------------------------------------------------
@@ -257,7 +255,7 @@ def check_link(
 def _profile_faults(d: _Floats, h: _Floats, R: _Floats, zone: NDArray[Any]) -> list[Fault]:
     if d.ndim != 1 or not d.shape == h.shape == R.shape == zone.shape:
         shapes = f"{d.shape}, {h.shape}, {R.shape}, {zone.shape}"
-        return [Fault(f"shapes {shapes} differ", "distance_m, height_m, cover_m, zone", "give four rows (n,)")]
+        return [Fault(f"shapes {shapes} differ", "distance_m, height_m, cover_m, zone", "give four (n,)")]
     if len(d) < 3:
         return [Fault(f"{len(d)} points", "distance_m", "a profile needs three or more")]
     faults = []
@@ -344,9 +342,7 @@ def inverse_normal(x: float) -> float:
     if x > 0.5:
         return -inverse_normal(1 - x)
     T = np.sqrt(-2 * np.log(x))
-    C = ((0.010328 * T + 0.802853) * T + 2.515516698) / (
-        ((0.001308 * T + 0.189269) * T + 1.432788) * T + 1
-    )
+    C = ((0.010328 * T + 0.802853) * T + 2.515516698) / (((0.001308 * T + 0.189269) * T + 1.432788) * T + 1)
     return T - C
 
 
@@ -446,11 +442,11 @@ def bullington(d: _Floats, z: _Floats, ht: float, hr: float, ap: float, f: float
     Stim = float(np.max((zi - ht) / di))
     Str = (hr - ht) / D
     if Stim < Str:
-        nu = np.max(fresnel_nu(zi, ht, hr, di, D, wavelength_m))
+        nu = float(np.max(fresnel_nu(zi, ht, hr, di, D, wavelength_m)))
     else:
         Srim = float(np.max((zi - hr) / (D - di)))
         db = (hr - ht + Srim * D) / (Stim + Srim)
-        nu = fresnel_nu(ht + Stim * db, ht, hr, db, D, wavelength_m)
+        nu = float(fresnel_nu(ht + Stim * db, ht, hr, db, D, wavelength_m))
     Luc = float(knife_edge_loss_db(nu))
     return Luc + (1 - np.exp(-Luc / 6)) * (10 + 0.02 * D)
 
@@ -458,9 +454,7 @@ def bullington(d: _Floats, z: _Floats, ht: float, hr: float, ap: float, f: float
 LAND, SEA_WATER = (22.0, 0.003), (80.0, 5.0)  # relative permittivity, conductivity [S/m]
 
 
-def first_term(
-    D: float, f: float, a: float, ht: float, hr: float, omega: float, vertical: bool
-) -> float:
+def first_term(D: float, f: float, a: float, ht: float, hr: float, omega: float, vertical: bool) -> float:
     """4.2: first-term spherical-Earth loss Ldft [dB], land and sea mixed by the share omega over the sea."""
 
     def over(ground: tuple[float, float]) -> float:
@@ -490,7 +484,7 @@ def spherical_earth(
 ) -> float:
     """4.3: spherical-Earth diffraction loss Ldsph [dB] for antennas ht, hr [m] above the smooth Earth."""
     dlos = np.sqrt(2 * ap) * (np.sqrt(0.001 * ht) + np.sqrt(0.001 * hr))
-    if D >= dlos:
+    if D >= dlos:  # noqa: SIM300
         return first_term(D, f, ap, ht, hr, omega, vertical)
     c = (ht - hr) / (ht + hr)
     m = 250 * D**2 / (ap * (ht + hr))
@@ -589,9 +583,7 @@ def ducting(
     log_mu2 = min(0.0, alpha * np.log10(500 * D**2 / (ae * (np.sqrt(hte) + np.sqrt(hre)) ** 2)))
     log_b = np.log10(b0) + log_mu2 + log_mu3  # the logarithm, for b itself underflows over steep ground
     Gam = (
-        1.076
-        / (2.0058 - log_b) ** 1.012
-        * np.exp(-(9.51 - 4.8 * log_b + 0.198 * log_b**2) * 1e-6 * D**1.13)
+        1.076 / (2.0058 - log_b) ** 1.012 * np.exp(-(9.51 - 4.8 * log_b + 0.198 * log_b**2) * 1e-6 * D**1.13)
     )
     log_pb = np.log10(p) - log_b
     Ap = -12 + (1.2 + 3.7e-3 * D) * log_pb + 12 * 10 ** (Gam * log_pb)

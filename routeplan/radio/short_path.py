@@ -1,9 +1,9 @@
 """Loss of one real link: P.1812, with its own rules for short paths and for cover round the antennas.
 
-P.1812 begins at 250 m and sees cover as walls. A link of the planner may be shorter and its rider stands among
-trees, so that `link_loss_db` joins three models:
+P.1812 begins at 250 m and sees cover as walls. A link of the planner may be shorter and its rider stands
+among trees, so that `link_loss_db` joins three models:
 
-    shorter than 250 m   free space, and Bullington's edge over the bare profile (Rec. ITU-R P.526, section 4.5.1)
+    up to 250 m          free space, and Bullington's edge over the bare profile (Rec. ITU-R P.526, 4.5.1)
     250 m to 500 m       both, P.1812 with a share that grows from 0 to 1 along the distance
     from 500 m           P.1812
     always               woodland round both antennas by Rec. ITU-R P.833 (see `woodland`)

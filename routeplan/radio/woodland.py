@@ -6,9 +6,9 @@ the profile, and the stretch of the ray that really runs through it is charged b
 
 - Up to 250 m from either antenna (or half of a shorter path) cover does not raise the profile; from 250 to
   500 m it counts with a share that grows from 0 to 1; beyond, in full (`profile_cover_m`). Judgement.
-- The ray leaves the antenna towards its horizon over the bare ground. Over the nearest 250 m, at 25 places that
-  do not depend on the profile's step, it counts as inside the cover where the cover's top lies above it; the top
-  5 m count by their share, for crowns are thin there and roofs stand apart (`depth_m`). Judgement.
+- The ray leaves the antenna towards its horizon over the bare ground. Over the nearest 250 m, at 25 places
+  that do not depend on the profile's step, it counts as inside the cover where the cover's top lies above it;
+  the top 5 m count by their share, for crowns are thin there and roofs stand apart (`depth_m`). Judgement.
 - The loss grows with that depth and levels off (`loss_db`). The figures are those of mixed woodland; houses
   are charged alike for want of better (the height-gain model of Rec. ITU-R P.2108 gives 11 dB for a low
   antenna among 10 m houses on 145 MHz, P.833 levels off at 11 dB).
@@ -31,7 +31,7 @@ _GREATEST_DB = (9.4, 18.0, 26.5, 29.0, 34.1)
 
 
 def loss_db(depth_m: ArrayLike, frequency_hz: float) -> NDArray[np.float64]:
-    """Loss [dB] over `depth_m` [m] of woodland, same shape: A = Am (1 - exp(-d gamma / Am)). P.833-9, eq. (1)."""
+    """Loss over `depth_m` [m] of woodland [dB], same shape: A = Am (1 - exp(-d gamma / Am))."""
     gamma, Am = specific_db_m(frequency_hz), greatest_db(frequency_hz)
     return Am * (1 - np.exp(-np.asarray(depth_m, dtype=float) * gamma / Am))
 
@@ -72,5 +72,6 @@ def depth_m(near_m: ArrayLike, ground_m: ArrayLike, cover_m: ArrayLike, ray_m: A
     near_m : (25,) distances from the antenna, as `near_distances_m` gives them
     ground_m, ray_m : (25,) ground and ray above sea level there [m]; cover_m : (25,) height of the cover
     """
-    inside = np.asarray(ground_m) + np.asarray(cover_m) - np.asarray(ray_m)
-    return float(np.sum(np.clip(inside / THIN_TOP_M, 0.0, 1.0)) * 2 * np.asarray(near_m)[0])
+    cover_m = np.asarray(cover_m, dtype=float)
+    above_ray = np.minimum(np.asarray(ground_m) + cover_m - np.asarray(ray_m), cover_m)
+    return float(np.sum(np.clip(above_ray / THIN_TOP_M, 0.0, 1.0)) * 2 * np.asarray(near_m)[0])
