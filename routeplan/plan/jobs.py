@@ -1,0 +1,162 @@
+"""The jobs: an area and a ride file become a Plan."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from routeplan.errors import NoLoopError
+from routeplan.plan import words
+from routeplan.plan.area import Area
+from routeplan.plan.background import background
+from routeplan.plan.loops import Window, contact_bound, find_loops, loop_window
+from routeplan.plan.reasons import cautions, letters, loop_reasons
+from routeplan.plan.ridefile import Ride, require
+from routeplan.plan.setting import Progress, Setting, departures, make_setting
+from routeplan.plan.timetable import Timed, make_route
+from routeplan.plan.value import Bound, Plan, PlannedNet, PlannedStation, Route
+
+JOBS = ("loop", "between", "mend", "check")
+
+
+def plan(job: str, area: Area, ride: Ride, *, progress: Progress) -> Plan:
+    """Do one of JOBS. Raises errors of routeplan's family that say what is wrong, where and how to mend it."""
+    require(ride, job)
+    return {"loop": loop}[job](area, ride, progress)
+
+
+def loop(area: Area, ride: Ride, progress: Progress) -> Plan:
+    """Loops of a target length or time from the start."""
+    departs = departures(ride)
+    window = loop_window(ride, departs[0])
+    assert ride.start.position is not None
+    setting = make_setting(
+        area,
+        ride,
+        start_xy=area.projection.to_xy(*ride.start.position),
+        reach_m=window.reach_m,
+        progress=progress,
+    )
+    try:
+        chosen = find_loops(setting, window, departs, progress)
+    except NoLoopError as error:
+        raise _no_loop(error, window) from None
+    progress("what no loop of this window can pass")
+    bound = contact_bound(setting, window, departs)
+    return _plan("loop", setting, chosen, loop_reasons(chosen), bound, progress)
+
+
+def _no_loop(error: NoLoopError, window: Window) -> NoLoopError:
+    unit, scale = ("km", 1000.0) if window.measure == "m" else ("h", 3600.0)
+    text = f"no loop of {window.shortest / scale:.1f} to {window.longest / scale:.1f} {unit} was found from the start"
+    if error.nearest_length_m is None:
+        return NoLoopError(f"{text}, and none of another length either; choose another start")
+    nearest = f"{error.nearest_length_m / scale:.1f} {unit}"
+    return NoLoopError(
+        f"{text}; the nearest that was found has {nearest}: ask for that, raise repeat_share, or move the start",
+        error.nearest_length_m,
+    )
+
+
+def _plan(
+    job: str,
+    setting: Setting,
+    chosen: Sequence[Timed],
+    reasons: Sequence[str],
+    bound: Bound | None,
+    progress: Progress,
+) -> Plan:
+    """The Plan of the chosen routes."""
+    ride, area = setting.ride, setting.area
+    routes = [
+        make_route(setting, timed, letter=letter, why=why)
+        for timed, letter, why in zip(chosen, letters(len(chosen)), reasons)
+    ]
+    progress("the ground of the map")
+    x = np.concatenate([route.samples.x_m for route in routes])
+    y = np.concatenate([route.samples.y_m for route in routes])
+    zone = ride.time_zone or "UTC"
+    return Plan(
+        job=job,
+        area=_area_facts(area),
+        title=_title(job, ride, routes),
+        assumptions=ride.assumptions,
+        stations=_stations(setting),
+        nets=tuple(
+            PlannedNet(n.name, n.frequency_mhz, n.mode, n.begins, n.ends, n.control)
+            for n in ride.nets
+            if n.begins is not None
+        ),
+        routes=tuple(routes),
+        bound=bound,
+        warnings=tuple(dict.fromkeys([*ride.warnings, *_warnings(setting, routes)])),
+        cautions=cautions(ride),
+        contact_chance=ride.contact.chance,
+        time_zone=zone,
+        background=background(area, x, y, setting.contacts.chance_in_passing),
+    )
+
+
+def _area_facts(area: Area) -> dict[str, Any]:
+    return {
+        "name": area.name,
+        "elevation_kind": area.elevation_kind,
+        "attribution": list(area.attribution),
+    }
+
+
+def _title(job: str, ride: Ride, routes: Sequence[Route]) -> str:
+    where = ride.start.name or "the start"
+    day = words.day(routes[0].departs)
+    names = {
+        "loop": "Loops from",
+        "between": "Rides from",
+        "mend": "The usual ride, mended, from",
+        "check": "A ride from",
+    }
+    return f"{names[job]} {where}, {day}"
+
+
+def _stations(setting: Setting) -> tuple[PlannedStation, ...]:
+    """The stations with letters of their own, apart from those of the routes."""
+    taken: set[str] = set()
+    planned = []
+    wished = {station.name: station for station in setting.ride.stations}
+    for work in setting.contacts.workable:
+        letter = next((c for c in [*work.name.upper(), *"STUVWXYZ"] if c.isalpha() and c not in taken), "?")
+        taken.add(letter)
+        latitude, longitude = setting.area.projection.to_latlon(work.x_m, work.y_m)
+        wish = wished[work.name]
+        kind = wish.kind or ("repeater" if wish.repeater else "station")
+        planned.append(
+            PlannedStation(
+                name=work.name,
+                letter=letter,
+                latitude_deg=float(latitude),
+                longitude_deg=float(longitude),
+                x_m=work.x_m,
+                y_m=work.y_m,
+                description=f"{kind}, {work.station.antenna_height_m:g} m, {work.station.transmit_w:g} W",
+                frequency_mhz=work.listen_mhz,
+                repeater=wish.repeater,
+                transmit_mhz=work.transmit_mhz if work.transmit_mhz != work.listen_mhz else None,
+                access=wish.access or "",
+            )
+        )
+    return tuple(planned)
+
+
+def _warnings(setting: Setting, routes: Sequence[Route]) -> list[str]:
+    found = [f"{route.id}: {text}" for route in routes for text in route.warnings]
+    missing = {s.name for s in setting.ride.stations} - set(setting.contacts.names)
+    found += [f"{name}: not predicted on its band, left out of the contact share" for name in sorted(missing)]
+    for route in routes:
+        if route.unknown_m > 0:
+            found.append(
+                f"{route.id}: {route.unknown_m:.0f} m cross ground without elevation data; left out of the shares"
+            )
+    if setting.ride.start.departs is None and setting.ride.start.departs_between is None:
+        found.append("no departure is given: light is reckoned for now")
+    return found

@@ -1,0 +1,329 @@
+"""Loops for a ride file: what the search is asked, and which of its answers are shown."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from routeplan import search
+from routeplan.errors import NoLoopError
+from routeplan.plan.clock import NetClock
+from routeplan.plan.ridefile import Ride
+from routeplan.plan.setting import FASTEST_M_S, Progress, Setting
+from routeplan.plan.timetable import Timed, time_route, with_check_in_halt
+from routeplan.plan.value import Bound
+from routeplan.roads.parallel import near_streets
+from routeplan.search.values import TradeOff
+
+# What riders find absurd, priced in seconds out of contact; all judgement, all shown in the plan's figures.
+TURN_PRICE_S = 8.0
+REPEAT_PRICE_S_M = 0.12  # half a typical second a metre: ridden back only where it buys more than that
+NEAR_PRICE_S_M = 0.12
+SIDE_STREET_PRICE_S_M = 0.03  # residential and service streets, driven through only to fill the length
+STRESS_PRICE_S_M = 0.05  # per unit of traffic stress above calm
+LENGTH_PRICE_S_M = 0.02  # 1 km off the target weighs as much as 20 s out of contact
+REST_OF_RIDE = 0.1  # with a net, a second out of contact outside its window weighs this much of one inside
+SHARED_AT_MOST = 0.7
+TELLING_POINTS = 0.05  # contact shares closer than this are not called different
+
+
+@dataclass(frozen=True)
+class Window:
+    """What a loop's measure must be: metres, or seconds when a time budget is given."""
+
+    measure: str  # "m" or "s"
+    shortest: float
+    target: float
+    longest: float
+
+    @property
+    def reach_m(self) -> float:
+        """How far from the start such a loop gets."""
+        return self.longest / 2 * (1.0 if self.measure == "m" else FASTEST_M_S)
+
+
+def loop_window(ride: Ride, departs: datetime) -> Window:
+    """The window that length_km, hours or home_by ask for."""
+    wish, tolerance = ride.ride, ride.ride.tolerance
+    if wish.length_km is not None:
+        target = wish.length_km * 1000.0
+        return Window("m", target * (1 - tolerance), target, target * (1 + tolerance))
+    if wish.hours is not None:
+        target = wish.hours * 3600.0
+        return Window("s", target * (1 - tolerance), target, target * (1 + tolerance))
+    assert wish.home_by is not None
+    longest = (wish.home_by - departs).total_seconds()
+    return Window("s", longest * (1 - 2 * tolerance), longest * (1 - tolerance), longest)
+
+
+@dataclass(frozen=True)
+class Question:
+    """The arrays of one search, on the graph in which roundabouts are places."""
+
+    tail: np.ndarray
+    head: np.ndarray
+    measure: np.ndarray  # metres or seconds, as the window
+    street: np.ndarray
+    time_s: np.ndarray
+    effort_kj: np.ndarray
+    loss_s: np.ndarray  # seconds out of contact, and prices of side streets and traffic
+    contact_s: np.ndarray
+    turns: np.ndarray
+    turn_gain: np.ndarray
+    banned: np.ndarray
+    near: np.ndarray
+    start: int
+
+
+def question(setting: Setting, window: Window, with_net: bool) -> Question:
+    """Put the setting's weights into the search's arrays."""
+    graph, network = setting.graph, setting.network
+    edge = graph.edge
+    time_s, contact_s = setting.edge_time_s[edge], setting.edge_contact_s[edge]
+    length_m = network.edge_length_m[edge] + graph.ring_length_m
+    out_s = time_s - contact_s
+    loss = (REST_OF_RIDE if with_net else 1.0) * out_s + _side_street_m(setting)[edge] * SIDE_STREET_PRICE_S_M
+    loss = loss + setting.edge_stress_m[edge] * STRESS_PRICE_S_M
+    row_of = np.full(network.edge_count, -1)
+    row_of[edge] = np.arange(len(edge))
+    banned = row_of[network.banned_turns]
+    street = network.edge_street_group[edge]
+    turns = _turns(setting, edge, graph.tail, graph.head)
+    near = near_streets(network)
+    return Question(
+        tail=graph.tail,
+        head=graph.head,
+        measure=length_m if window.measure == "m" else time_s,
+        street=street,
+        time_s=time_s,
+        effort_kj=setting.edge_effort_kj[edge],
+        loss_s=loss,
+        contact_s=contact_s,
+        turns=turns,
+        turn_gain=np.full(len(turns), -TURN_PRICE_S),
+        banned=banned[(banned >= 0).all(axis=1)],
+        near=np.unique(network.street_group[near.streets], axis=0) if len(near.streets) else np.zeros((0, 2), int),
+        start=int(graph.place[setting.start]),
+    )
+
+
+def _side_street_m(setting: Setting) -> np.ndarray:
+    """Metres of each edge on residential and service streets."""
+    from routeplan.roads.tags import KINDS
+
+    ways = setting.network.ways
+    side = np.isin(ways.kind, [KINDS.index("residential"), KINDS.index("service")])[setting.pieces.way]
+    return setting.pieces.edge_sums(np.broadcast_to(side * setting.pieces.length_m, (2, len(side))))
+
+
+def _turns(setting: Setting, edge: np.ndarray, tail: np.ndarray, head: np.ndarray) -> np.ndarray:
+    """Pairs (m, 2) of rows of `edge` between which a rider turns by more than 45 degrees where one can choose."""
+    heading_out = setting.pieces.heading_deg[_end_pieces(setting, edge, 0)]
+    heading_in = setting.pieces.heading_deg[_end_pieces(setting, edge, 1)]
+    order = np.argsort(tail, kind="stable")
+    first = np.searchsorted(tail[order], np.arange(max(tail.max(), head.max()) + 2))
+    count = first[head + 1] - first[head]
+    into = np.repeat(np.arange(len(edge)), np.where(count > 2, count, 0))
+    count = np.where(count > 2, count, 0)
+    step = np.arange(len(into)) - np.repeat(np.cumsum(count) - count, count)
+    out = order[first[head[into]] + step]
+    change = np.abs((heading_out[out] - heading_in[into] + 180.0) % 360.0 - 180.0)
+    other = setting.network.edge_street[edge[into]] != setting.network.edge_street[edge[out]]
+    return np.column_stack([into, out])[(change > 45.0) & other]
+
+
+def _end_pieces(setting: Setting, edge: np.ndarray, end: int) -> tuple[np.ndarray, np.ndarray]:
+    """(way, piece) of the first (end 0) or last (end 1) piece of each edge."""
+    network, pieces = setting.network, setting.pieces
+    street, forward = network.edge_street[edge], network.edge_forward[edge]
+    last = np.append(pieces.first[1:], len(pieces.point)) - 1
+    at_begin = forward if end == 0 else ~forward
+    return np.where(forward, 0, 1), np.where(at_begin, pieces.first[street], last[street])
+
+
+def find_loops(setting: Setting, window: Window, departs: list[datetime], progress: Progress) -> list[Timed]:
+    """Loops worth showing, cheapest in effort first. Raises NoLoopError with the nearest length that was found."""
+    asked = question(setting, window, bool(setting.ride.nets))
+    pool: list[Timed] = []
+    for departure in departs:
+        progress(f"looking for loops that leave at {departure:%H:%M}")
+        pool += _pool(setting, asked, window, departure, len(departs))
+    return _choose(setting, pool, window)
+
+
+def _pool(setting: Setting, asked: Question, window: Window, departure: datetime, shares: int) -> list[Timed]:
+    """Loops of one departure, timed: without repeats where there are such, else with priced ones."""
+    clock = setting.clock(departure)
+    strict = _search(setting, asked, window, clock, shares, may_repeat=False)
+    found = [] if strict is None else _timed(setting, strict, departure)
+    if len(found) < setting.ride.ride.choices and setting.ride.ride.repeat_share > 0:
+        loose = _search(setting, asked, window, clock, shares, may_repeat=True)
+        found += [] if loose is None else _timed(setting, loose, departure)
+    if not found:
+        _search(setting, asked, window, clock, shares, may_repeat=True, raising=True)
+    return found
+
+
+def _search(
+    setting: Setting,
+    asked: Question,
+    window: Window,
+    clock: NetClock,
+    shares: int,
+    *,
+    may_repeat: bool,
+    raising: bool = False,
+) -> TradeOff | None:
+    try:
+        return search.trade_off(
+            asked.tail,
+            asked.head,
+            asked.measure,
+            asked.effort_kj,
+            asked.loss_s,
+            asked.start,
+            window.shortest,
+            window.longest,
+            street=asked.street,
+            may_repeat=may_repeat,
+            time_s=asked.time_s,
+            clock_gain=asked.contact_s if clock.windows_s else None,
+            clock=clock.table(asked_longest_s(asked, window)) if clock.windows_s else None,
+            banned_turns=asked.banned,
+            turns=asked.turns,
+            turn_gain=asked.turn_gain,
+            repeat_gain_per_m=-REPEAT_PRICE_S_M,
+            repeat_share_at_most=setting.ride.ride.repeat_share,
+            near=asked.near,
+            near_gain_per_m=-NEAR_PRICE_S_M,
+            target_length_m=window.target,
+            length_gain_per_m=-LENGTH_PRICE_S_M,
+            budget=BUDGET // shares,
+        )
+    except NoLoopError:
+        if raising:
+            raise
+        return None
+
+
+BUDGET = 60_000_000
+
+
+def asked_longest_s(asked: Question, window: Window) -> float:
+    """Longest time [s] such a loop can take: the slowest tenth of the streets for all its length."""
+    if window.measure == "s":
+        return window.longest
+    with np.errstate(divide="ignore", invalid="ignore"):
+        pace = asked.time_s / np.maximum(asked.measure, 1.0)
+    return float(np.quantile(pace, 0.9)) * window.longest
+
+
+def _timed(setting: Setting, found: TradeOff, departure: datetime) -> list[Timed]:
+    """Every loop of a pool, put back on the network's edges and timed."""
+    return [
+        time_route(setting, setting.graph.expand(edges, start=setting.start, end=setting.start), departure)
+        for edges in found.edges
+    ]
+
+
+def _choose(setting: Setting, pool: list[Timed], window: Window) -> list[Timed]:
+    """A spread of loops: none passed by another, none sharing more than SHARED_AT_MOST with another."""
+    ride = setting.ride.ride
+    kept = [t for t in pool if t.nearby_share <= ride.nearby_share] or pool
+    kept = [t for t in kept if t.ridden.repeated_m <= ride.repeat_share * t.ridden.length_m] or kept
+    if ride.home_by is not None:
+        kept = [t for t in kept if (ride.home_by - t.departs).total_seconds() >= t.ridden.ride_time_s] or kept
+    costs = np.array([(t.ridden.effort_kj + _price_kj(t, window), _lost_s(t)) for t in kept])
+    network = setting.network
+    streets = [np.unique(network.edge_street[t.ridden.edges]) for t in kept]
+    spread = TradeOff(
+        costs=costs,
+        edges=tuple(t.ridden.edges for t in kept),
+        length_m=np.array([t.ridden.length_m for t in kept]),
+        repeated_m=np.array([t.ridden.repeated_m for t in kept]),
+        price=np.zeros(len(kept)),
+        non_dominated=search.tradeoff.not_dominated(costs),
+        street=tuple(streets),
+        street_length_m=network.street_length_m,
+        stopped=False,
+    )
+    chosen = search.distinct(spread, ride.choices, SHARED_AT_MOST)
+    timed = [with_check_in_halt(setting, kept[k]) for k in chosen]
+    return sorted(timed, key=lambda t: t.ridden.effort_kj)
+
+
+def _lost_s(timed: Timed) -> float:
+    """What a loop fails to give: net seconds without contact, else seconds of the ride without."""
+    figures = timed.figures
+    ridden_out_s = timed.ridden.ride_time_s - float(np.nansum(timed.ridden.duration_s * timed.ridden.chance))
+    if timed.clock.windows_s:
+        return figures.counted_s - figures.contact_s + REST_OF_RIDE * ridden_out_s
+    return ridden_out_s
+
+
+def _price_kj(timed: Timed, window: Window) -> float:
+    """The prices of turns, repeats and nearness as effort, at the loop's own mean power."""
+    ridden = timed.ridden
+    seconds = timed.turns * TURN_PRICE_S + ridden.repeated_m * REPEAT_PRICE_S_M + timed.nearby_m * NEAR_PRICE_S_M
+    measure = ridden.length_m if window.measure == "m" else ridden.ride_time_s
+    seconds += abs(measure - window.target) * LENGTH_PRICE_S_M
+    return seconds * ridden.effort_kj / max(ridden.ride_time_s, 1.0)
+
+
+def contact_bound(setting: Setting, window: Window, departs: list[datetime]) -> Bound:
+    """A proven figure that the contact of no such loop can pass, every second ridden counted, repeats and halts too."""
+    asked = question(setting, window, bool(setting.ride.nets))
+    repeats = setting.ride.ride.repeat_share
+    halt_s = setting.ride.ride.stop_min * 60.0 if setting.ride.nets else 0.0
+    at_most, how = 0.0, ""
+    for departure in departs:
+        clock = setting.clock(departure)
+        result = search.best_loops(
+            asked.tail,
+            asked.head,
+            asked.measure,
+            np.zeros_like(asked.contact_s) if clock.windows_s else asked.contact_s,
+            asked.start,
+            window.shortest,
+            window.longest,
+            street=asked.street,
+            may_repeat=repeats > 0,
+            repeat_share_at_most=repeats,
+            banned_turns=asked.banned,
+            time_s=asked.time_s,
+            clock_gain=asked.contact_s if clock.windows_s else None,
+            clock=_at_best(clock, asked_longest_s(asked, window), halt_s) if clock.windows_s else None,
+            budget=1,
+        )
+        again_s = _fill(asked.contact_s, asked.measure, repeats * window.longest)
+        if result.gain_at_most + again_s > at_most:
+            at_most, how = result.gain_at_most + again_s, result.proof
+    if setting.ride.nets:
+        length = setting.clock(departs[0]).length_s
+        at_most = min(at_most + halt_s, length)
+        how = (
+            "the window's whole length"
+            if at_most == length
+            else f"{how}; a halt of {halt_s / 60:.0f} min counted in full"
+        )
+    return Bound(contact_s_at_most=float(at_most), how=how)
+
+
+def _fill(gain: np.ndarray, measure: np.ndarray, room: float) -> float:
+    """The most that edges ridden again can add: those of the best gain per measure, each once, the last in part."""
+    order = np.argsort(-gain / np.maximum(measure, 1e-9), kind="stable")
+    before = np.cumsum(measure[order]) - measure[order]
+    part = np.clip((room - before) / np.maximum(measure[order], 1e-9), 0.0, 1.0)
+    return float(np.sum(gain[order] * part))
+
+
+def _at_best(clock: NetClock, longest_s: float, halt_s: float) -> tuple[float, float, np.ndarray]:
+    """The clock's table with each weight raised to the most that a rider who has halted before may meet."""
+    from scipy.ndimage import maximum_filter1d
+
+    begin, step, weight = clock.table(longest_s + halt_s)
+    ahead = int(np.ceil(halt_s / step))
+    padded = np.append(weight, np.zeros(ahead))
+    return begin, step, maximum_filter1d(padded, 2 * ahead + 1)[: len(weight)]

@@ -1,0 +1,70 @@
+"""Plain reasons: what a choice costs, and what it buys."""
+
+from __future__ import annotations
+
+import string
+from collections.abc import Sequence
+
+from routeplan.plan import words
+from routeplan.plan.ridefile import Ride
+from routeplan.plan.timetable import Timed
+
+TELLING_POINTS = 0.05  # contact shares closer than this are not called different
+
+
+def letters(count: int) -> list[str]:
+    """A, B, C, ..."""
+    return list(string.ascii_uppercase[:count])
+
+
+def loop_reasons(chosen: Sequence[Timed]) -> list[str]:
+    """One sentence for each loop, cheapest first: what it buys over the cheaper ones."""
+    sentences = []
+    for k, timed in enumerate(chosen):
+        if k == 0:
+            sentences.append("the least effort" + (" of these" if len(chosen) > 1 else "") + _blemishes(timed))
+            continue
+        before = max(range(k), key=lambda i: (chosen[i].figures.share, -i))
+        sentences.append(_against(timed, chosen[before], letters(k)[before]) + _blemishes(timed))
+    return sentences
+
+
+def _against(timed: Timed, other: Timed, letter: str) -> str:
+    more_kj = timed.ridden.effort_kj - other.ridden.effort_kj
+    more_m = timed.ridden.length_m - other.ridden.length_m
+    effort = f"{words.whole(more_kj)} kJ more than {letter}"
+    if abs(more_m) >= 1000:
+        effort += f" ({words.km(abs(more_m))} {'longer' if more_m > 0 else 'shorter'})"
+    points = timed.figures.share - other.figures.share
+    if abs(points) < TELLING_POINTS:
+        return f"{effort}: contact does not differ tellingly, the roads do"
+    net = bool(timed.clock.windows_s)
+    seconds = timed.figures.contact_s - other.figures.contact_s if net else points * timed.ridden.ride_time_s
+    what = "net minutes" if net else "minutes"
+    if seconds > 0:
+        return f"{effort} buys {words.minutes(seconds)} {what} of contact"
+    return f"{effort} and {words.minutes(-seconds)} {what} of contact less: other roads"
+
+
+def _blemishes(timed: Timed) -> str:
+    """What a rider would want to know before choosing."""
+    ridden = timed.ridden
+    told = []
+    if ridden.repeated_m > 200:
+        told.append(f"{words.km(ridden.repeated_m)} out and back")
+    walked_m = float((ridden.distance_m[1:] - ridden.distance_m[:-1])[ridden.walking].sum())
+    if walked_m > 100:
+        told.append(f"{words.whole(walked_m / 10) * 10} m on foot")
+    return f"; {', '.join(told)}" if told else ""
+
+
+def cautions(ride: Ride) -> tuple[str, ...]:
+    """What must be said beside any plan of a ride with a radio."""
+    return (
+        "Traffic comes first: talk only where the road leaves you the attention, else stop off the road.",
+        "The law on using a radio while riding differs by country: keep to yours, and to your licence.",
+        "Predicted contact is a chance, not a promise. In an emergency telephone first; do not rely on the radio.",
+        "Do not transmit in a thunderstorm, and keep the whip clear of overhead lines and low branches.",
+        "Keep your distance from the antenna while you transmit; use the least power that works.",
+        "Roads may be closed, private or rougher than the map says: what you see there decides.",
+    )

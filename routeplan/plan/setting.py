@@ -1,0 +1,294 @@
+"""The setting of one job: the streets in reach of a start, what riding them costs, and whom they reach."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from routeplan.errors import Fault, InputError
+from routeplan.plan.area import Area
+from routeplan.plan.clock import NetClock
+from routeplan.plan.contact import (
+    Contacts,
+    ContactWeights,
+    Ground,
+    Workable,
+    contact_weights,
+    mean_correlation,
+)
+from routeplan.plan.ridefile import Ride
+from routeplan.plan.weights import Pieces, RideWeights, pieces_of, ride_weights
+from routeplan.radio import bands, chance, words
+from routeplan.radio.link import noise_spread_db
+from routeplan.radio.quality import mode_of
+from routeplan.ride.pacing import wind_at_rider_m_s
+from routeplan.ride.weather import air_density_at_kg_m3
+from routeplan.roads.build import fuse
+from routeplan.roads.network import Network
+from routeplan.roads.roundabouts import RoundaboutPlaces, as_places
+from routeplan.roads.tags import DEFAULT_CHOICES
+
+START_WITHIN_M = 500.0
+FASTEST_M_S = 7.5  # mean speed that no loaded ride passes: bounds the reach of a time budget
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Everything a search and a timetable need, for one area and one ride file."""
+
+    area: Area
+    ride: Ride
+    network: Network  # the streets in reach that may be ridden, cut at start and end
+    start: int  # node
+    end: int  # node; the start for a loop
+    pieces: Pieces
+    riding: RideWeights
+    contacts: Contacts
+    contact: ContactWeights
+
+    @cached_property
+    def graph(self) -> RoundaboutPlaces:
+        """The network as the search sees it: each roundabout one place."""
+        return as_places(self.network)
+
+    @cached_property
+    def edge_time_s(self) -> np.ndarray:
+        return self.pieces.edge_sums(self.riding.time_s)
+
+    @cached_property
+    def edge_effort_kj(self) -> np.ndarray:
+        return self.pieces.edge_sums(self.riding.effort_j) / 1000.0
+
+    @cached_property
+    def edge_contact_s(self) -> np.ndarray:
+        """Expected contact of riding each edge [s]; a piece without data is priced as no contact."""
+        known = np.nan_to_num(self.contact.chance, nan=0.0)
+        return self.pieces.edge_sums(self.riding.time_s * known)
+
+    @cached_property
+    def edge_stress_m(self) -> np.ndarray:
+        """Metres of each edge weighted by its traffic stress above calm."""
+        stress = np.maximum(self.network.ways.stress[self.pieces.way] - 1.0, 0.0)
+        return self.pieces.edge_sums(np.broadcast_to(stress * self.pieces.length_m, (2, len(stress))))
+
+    def clock(self, departs: datetime) -> NetClock:
+        """The nets' windows for a departure."""
+        return NetClock(
+            tuple(
+                ((net.begins - departs).total_seconds(), (net.ends - departs).total_seconds())
+                for net in self.ride.nets
+                if net.begins is not None
+            )
+        )
+
+
+def departures(ride: Ride) -> list[datetime]:
+    """Departures to try: the one of the ride file, or one every ten minutes between two times."""
+    if ride.start.departs is not None:
+        return [ride.start.departs]
+    if ride.start.departs_between is not None:
+        first, last = ride.start.departs_between
+        steps = int((last - first).total_seconds() // 600)
+        every = max(1, math.ceil((steps + 1) / 7))
+        return [first + timedelta(seconds=600 * k) for k in range(0, steps + 1, every)]
+    zone = ride.start.time_zone or UTC
+    now = datetime.now(zone)
+    return [now.replace(minute=now.minute // 15 * 15, second=0, microsecond=0)]
+
+
+def make_setting(
+    area: Area,
+    ride: Ride,
+    *,
+    start_xy: tuple[float, float],
+    end_xy: tuple[float, float] | None = None,
+    reach_m: float,
+    progress: Progress,
+) -> Setting:
+    """The setting round a start, as far as a ride of twice `reach_m` gets.
+
+    Raises InputError that names the place: a start outside the area or away from the roads, a station off the raster.
+    """
+    faults = _off_the_raster(area, ride, start_xy, end_xy)
+    if faults:
+        raise InputError(faults)
+    network = fuse(area.network.subset(_in_reach(area, ride, start_xy, end_xy, reach_m)))
+    network, start = _cut_at(network, start_xy, "[start] position")
+    end = start
+    if end_xy is not None:
+        network, end = _cut_at(network, end_xy, "[ride] end")
+    progress(f"{network.street_length_m.sum() / 1000:.0f} km of streets in reach of the start")
+    pieces = pieces_of(network)
+    riding = ride_weights(
+        pieces,
+        ride.pacing_rider,
+        wind_m_s=wind_at_rider(ride),
+        wind_from_deg=ride.wind.from_deg,
+        air_density_kg_m3=_air_density(ride, network.point_height_m),
+        rolling=ride.rider.rolling,
+    )
+    contacts = make_contacts(area, ride, network.point_x_m, network.point_y_m)
+    progress(f"links of {len(network.point_x_m)} road points to {len(contacts.workable)} stations")
+    contact = contact_weights(pieces, contacts)
+    return Setting(area, ride, network, start, end, pieces, riding, contacts, contact)
+
+
+def wind_at_rider(ride: Ride) -> float:
+    """Wind [m/s] at the rider's height."""
+    height = ride.wind.at_height_m
+    return float(wind_at_rider_m_s(ride.wind.speed_m_s, measured_at_m=height)) if height > 1.2 else ride.wind.speed_m_s
+
+
+def _air_density(ride: Ride, height_m: np.ndarray) -> float:
+    height = float(np.nanmean(height_m)) if np.isfinite(height_m).any() else 0.0
+    weather = ride.weather
+    return float(
+        air_density_at_kg_m3(
+            height,
+            temperature_c=weather.temperature_c,
+            temperature_at_m=height,
+            sea_level_hpa=weather.pressure_hpa,
+            humidity=weather.humidity,
+        )
+    )
+
+
+def _off_the_raster(area: Area, ride: Ride, start_xy: Any, end_xy: Any) -> list[Fault]:
+    west, south, east, north = area.elevation.extent
+    low, high = area.projection.to_latlon(west, south), area.projection.to_latlon(east, north)
+    covers = f"the area covers {low[0]:.4f} to {high[0]:.4f} N, {low[1]:.4f} to {high[1]:.4f} E"
+    faults = []
+    places = [("[start] position", start_xy), ("[ride] end", end_xy)]
+    places += [(f"station {s.name!r}", area.projection.to_xy(*s.position)) for s in ride.stations if s.position]
+    for where, xy in places:
+        if xy is not None and not area.elevation.contains(*xy):
+            latitude, longitude = area.projection.to_latlon(*xy)
+            faults.append(
+                Fault(
+                    f"{latitude:.4f} N {longitude:.4f} E lies outside the area", where, f"{covers}; make a larger one"
+                )
+            )
+        elif xy is not None and where.startswith("station") and not np.isfinite(area.elevation.sample(*xy)):
+            faults.append(Fault("no elevation is known there", where, "add the elevation tile that covers it"))
+    return faults
+
+
+def _in_reach(area: Area, ride: Ride, start_xy: Any, end_xy: Any, reach_m: float) -> np.ndarray:
+    """Streets (s,) that may be ridden and lie where a ride from the start (to the end) can get."""
+    network = area.network
+    choices = set(DEFAULT_CHOICES)
+    choices |= {"trunk", "fast"} if ride.ride.fast_roads else set()
+    choices |= {"ferry"} if ride.ride.ferries else set()
+    choices |= {"tunnel"} if ride.ride.tunnels else set()
+    x, y = network.point_x_m, network.point_y_m
+    there = np.hypot(x - start_xy[0], y - start_xy[1])
+    back = there if end_xy is None else np.hypot(x - end_xy[0], y - end_xy[1])
+    good = there + back <= 2 * reach_m
+    for latitude, longitude in ride.ride.avoid:
+        ax, ay = area.projection.to_xy(latitude, longitude)
+        good &= np.hypot(x - ax, y - ay) > ride.ride.avoid_radius_m
+    allowed = network.allowed_streets(choices) & np.logical_and.reduceat(good, network.point_first[:-1])
+    stress = np.where(network.piece_way >= 0, network.ways.stress[network.piece_way], 0.0)
+    allowed &= np.maximum.reduceat(stress, network.point_first[:-1]) <= ride.rider.stress_at_most
+    if not allowed.any():
+        raise InputError(
+            "no street may be ridden there", "[start] position", "choose a start near roads, or allow more roads"
+        )
+    return allowed
+
+
+def _cut_at(network: Network, xy: tuple[float, float], where: str) -> tuple[Network, int]:
+    """The network cut at the place nearest to `xy`, on the largest connected part where that is near enough."""
+    label = network.components()
+    main = (label[network.street_start] == 0) & (label[network.street_end] == 0)
+    near = network.nearest_street(*xy, within_m=START_WITHIN_M, streets=main)
+    near = near or network.nearest_street(*xy, within_m=START_WITHIN_M)
+    if near is None:
+        nearest = network.nearest_street(*xy)
+        away = "none is in reach" if nearest is None else f"the nearest lies {nearest.distance_m:.0f} m away"
+        raise InputError(
+            f"no rideable road within {START_WITHIN_M:.0f} m: {away}", where, "choose a place on or beside a road"
+        )
+    return network.with_place_on(near.street, near.offset_m)
+
+
+def make_contacts(area: Area, ride: Ride, x_m: np.ndarray, y_m: np.ndarray) -> Contacts:
+    """The ride's stations in numbers; (x, y) are places of the ride, for the correlation of the stations' errors."""
+    workable = tuple(w for w in (_workable(area, ride, s) for s in ride.stations) if w is not None)
+    if not workable:
+        raise InputError(
+            "none of the stations can be predicted on its band", "[[net]] frequency_mhz", "6 m to 23 cm can be"
+        )
+    ground = Ground(
+        elevation=area.elevation,
+        cover=area.cover,
+        zone=area.zone,
+        latitude_deg=area.projection.latitude_deg,
+        delta_n=ride.radio.delta_n,
+        n0=ride.radio.n0,
+        time_percent=ride.radio.time_percent,
+    )
+    contacts = Contacts(
+        workable=workable,
+        ground=ground,
+        rule=ride.contact.rule,
+        reaches={w.name: w.station.reaches for w in workable if w.station.reaches},
+        correlation=np.eye(len(workable)),
+    )
+    return replace(contacts, correlation=mean_correlation(contacts.bearings_deg(x_m, y_m)))
+
+
+def _workable(area: Area, ride: Ride, station: Any) -> Workable | None:
+    net = next((n for n in ride.nets if n.control == station.name), ride.nets[0] if ride.nets else None)
+    simplex = net.frequency_mhz if net is not None else ride.set.frequency_mhz
+    transmit = station.hears_mhz or simplex
+    listen = station.talks_mhz or simplex
+    if bands.band_of(transmit).predicted != "terrain":
+        return None
+    stated = words.resolve_station(
+        frequency_mhz=transmit,
+        kind=station.kind,
+        antenna_height_m=station.antenna_height_m,
+        antenna_gain_dbi=station.antenna_gain_dbi,
+        feeder_db=station.feeder_db,
+        transmit_w=station.transmit_w,
+        sensitivity=station.sensitivity_dbm,
+        surroundings=station.surroundings,
+        hears_mhz=station.hears_mhz,
+        talks_mhz=station.talks_mhz,
+        reaches=station.reaches,
+    ).value
+    rider = {mhz: _rider_set(ride, mhz) for mhz in {transmit, listen}}
+    x, y = area.projection.to_xy(*station.position)
+    mode = mode_of(net.mode if net is not None else "FM", ride.radio.speech)
+    spread = chance.Spread(
+        location_db=chance.location_spread_db(transmit, height_m=rider[transmit].antenna_height_m),
+        model_db=ride.radio.model_error_db,
+        body_db=rider[transmit].body_sigma_db,
+        noise_db=noise_spread_db(stated, rider[transmit], transmit, listen),
+    )
+    return Workable(
+        station.name, float(x), float(y), stated, rider[transmit], rider[listen], transmit, listen, mode, spread
+    )
+
+
+def _rider_set(ride: Ride, mhz: float) -> Any:
+    handheld = ride.set
+    return words.resolve_set(
+        frequency_mhz=mhz,
+        transmit_w=handheld.transmit_w,
+        antenna=handheld.antenna,
+        mount=handheld.mount,
+        sensitivity=handheld.sensitivity_dbm,
+        surroundings=ride.radio.noise,
+        antenna_gain_dbi=handheld.antenna_gain_dbi,
+        antenna_height_m=handheld.antenna_height_m,
+    ).value
