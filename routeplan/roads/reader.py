@@ -12,7 +12,7 @@ import tempfile
 import zlib
 from array import array
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -142,6 +142,7 @@ def read_osm(
         try:
             _pass_relations(path, got)
             _pass_nodes_and_ways(path, got)
+            _pass_late_nodes(path, got)
         except RuntimeError as error:  # libosmium: broken blobs, bad XML
             raise _damaged(path, error) from error
     say("joining the streets")
@@ -300,6 +301,54 @@ def _pass_nodes_and_ways(path: Path, got: _Gathered) -> None:
                 _keep_node(thing, got)
             else:
                 _keep_way(thing, got)
+
+
+def _pass_late_nodes(path: Path, got: _Gathered) -> None:
+    """Places of nodes that stand after the ways in the file, as some servers and editors write it."""
+    import osmium
+
+    flats = (got.roads, got.shapes, got.coast)
+    missing = [np.flatnonzero(np.frombuffer(flat.lon, np.int32) == UNDEFINED) for flat in flats if len(flat.lon)]
+    if not sum(map(len, missing)) or _says_sorted(path):
+        return
+    for flat in flats:
+        if not len(flat.lon):
+            continue
+        lon, lat = np.frombuffer(flat.lon, np.int32), np.frombuffer(flat.lat, np.int32)
+        lost = np.flatnonzero(lon == UNDEFINED)
+        node = np.frombuffer(flat.node, np.int64)[lost]
+        order = np.argsort(node, kind="stable")
+        lost, node = lost[order], node[order]
+        for ids, x, y in _node_chunks(osmium.FileProcessor(str(path), osmium.osm.NODE)):
+            begin, past = np.searchsorted(ids, node, "left"), np.searchsorted(ids, node, "right")
+            found = past > begin
+            lon[lost[found]], lat[lost[found]] = x[begin[found]], y[begin[found]]
+
+
+def _says_sorted(path: Path) -> bool:
+    """Whether a PBF file's head promises nodes before ways."""
+    if not path.name.lower().endswith(".pbf"):
+        return False
+    with path.open("rb") as stream:
+        return b"Sort.Type_then_ID" in stream.read(4096)
+
+
+def _node_chunks(nodes: Iterable[Any], size: int = 200_000) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Ids (sorted) and 1e-7 degrees of the nodes of a file, some at a time."""
+    rows: list[tuple[int, int, int]] = []
+    for node in nodes:
+        rows.append((node.id, node.location.x, node.location.y))
+        if len(rows) == size:
+            yield _sorted_chunk(rows)
+            rows = []
+    if rows:
+        yield _sorted_chunk(rows)
+
+
+def _sorted_chunk(rows: list[tuple[int, int, int]]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    ids, x, y = np.array(rows, np.int64).T
+    order = np.argsort(ids, kind="stable")
+    return ids[order], x[order].astype(np.int32), y[order].astype(np.int32)
 
 
 def _keep_node(node: Any, got: _Gathered) -> None:

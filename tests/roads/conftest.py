@@ -33,6 +33,12 @@ def osm_text(nodes: dict, ways: list, relations: list = ()) -> str:
     return "\n".join([*lines, "</osm>"])
 
 
+@pytest.fixture(scope="session")
+def map_text() -> Callable[..., str]:
+    """The function that draws a map as text."""
+    return osm_text
+
+
 @pytest.fixture
 def osm_file(tmp_path: Path) -> Callable[..., Path]:
     """A function that writes a map to a file and returns its path."""
