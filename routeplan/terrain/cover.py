@@ -172,14 +172,13 @@ def cover_from_raster(paths: Sequence[str | Path], grid: Grid, projection: Proje
                 rasterio.open(path, driver="GTiff") as src,
             ):
                 if src.crs is None or src.count != 1:
-                    what = (
-                        "has no coordinate system" if src.crs is None else f"has {src.count} bands, not one"
-                    )
-                    faults.append(
-                        Fault(what, str(path), "give a GeoTIFF with one band of land-cover classes")
-                    )
+                    what = "has no coordinate system" if src.crs is None else f"has {src.count} bands, not one"
+                    faults.append(Fault(what, str(path), "give a GeoTIFF with one band of land-cover classes"))
                     continue
                 rows, cols = grid.values.shape
+                kind = np.dtype(src.dtypes[0]).kind
+                unused = {"f": np.nan, "u": 255, "i": -128}.get(kind, 0)  # no class of any table
+                void = unused if src.nodata is None else src.nodata
                 with WarpedVRT(
                     src,
                     crs=projection.proj4,
@@ -187,11 +186,12 @@ def cover_from_raster(paths: Sequence[str | Path], grid: Grid, projection: Proje
                     width=cols,
                     height=rows,
                     resampling=Resampling.nearest,
-                    add_alpha=src.nodata is None,
+                    src_nodata=void,
+                    nodata=void,
                     num_threads=1,
                 ) as warped:
                     values = warped.read(1)
-                    known = warped.dataset_mask() > 0
+                    known = ~np.isnan(values) if np.isnan(void) else values != void
                 metres = values.dtype.kind == "f" or (src.units[0] or "").lower() in ("m", "metre", "meter")
         except (RasterioError, OSError, ValueError) as error:
             text = str(error.__cause__ or error).strip().splitlines()

@@ -18,9 +18,7 @@ class Extent(NamedTuple):
 
     def grown(self, margin_m: float) -> Extent:
         """The rectangle with `margin_m` added on every side."""
-        return Extent(
-            self.west_m - margin_m, self.south_m - margin_m, self.east_m + margin_m, self.north_m + margin_m
-        )
+        return Extent(self.west_m - margin_m, self.south_m - margin_m, self.east_m + margin_m, self.north_m + margin_m)
 
     def overlap(self, other: Extent) -> Extent | None:
         """What both rectangles share, or None."""
@@ -109,10 +107,10 @@ class Grid:
 
     def affine(self) -> Any:
         """rasterio's transform of the cells (from the outer corner of values[0, 0])."""
-        from rasterio.transform import from_origin
+        from rasterio.transform import Affine
 
         half = self.step_m / 2
-        return from_origin(self.west_m - half, self.north_m + half, self.step_m, self.step_m)
+        return Affine(self.step_m, 0.0, self.west_m - half, 0.0, -self.step_m, self.north_m + half)
 
 
 def smooth(grid: Grid, sigma_m: float) -> Grid:

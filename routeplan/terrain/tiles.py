@@ -6,11 +6,13 @@ fault of every file is found before anything is raised.
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import math
 import re
+import warnings
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -104,10 +106,14 @@ class _Source:
 
     def bounds(self) -> tuple[float, float, float, float]:
         """Left, bottom, right, top of the outer pixel edges, in `crs`."""
-        x, y = self.transform * np.array(
-            [[0, self.tile.cols, 0, self.tile.cols], [0, 0, self.tile.rows, self.tile.rows]]
-        )
+        cols, rows = self.tile.cols, self.tile.rows
+        x, y = _apply(self.transform, np.array([0, cols, 0, cols]), np.array([0, 0, rows, rows]))
         return float(min(x)), float(min(y)), float(max(x)), float(max(y))
+
+
+def _apply(t: Any, column: Any, row: Any) -> tuple[Any, Any]:
+    """x, y of places in a raster by its affine transform (or the other way by the inverse)."""
+    return t.a * column + t.b * row + t.c, t.d * column + t.e * row + t.f
 
 
 def open_tiles(paths: Sequence[str | Path]) -> list[_Source]:
@@ -161,9 +167,7 @@ def read_tiles(
         union = (
             box
             if union is None
-            else Extent(
-                min(union[0], box[0]), min(union[1], box[1]), max(union[2], box[2]), max(union[3], box[3])
-            )
+            else Extent(min(union[0], box[0]), min(union[1], box[1]), max(union[2], box[2]), max(union[3], box[3]))
         )
     assert union is not None
     shared = union if extent is None else extent.overlap(union)
@@ -177,9 +181,7 @@ def read_tiles(
             "give the elevation tiles that lie there",
         )
     if not all(map(math.isfinite, shared)):
-        raise InputError(
-            "the elevation covers the whole world", str(sources[0].tile.path), "cut out the part needed"
-        )
+        raise InputError("the elevation covers the whole world", str(sources[0].tile.path), "cut out the part needed")
     if step_m is None:
         step_m = float(max(1, round(sources[0].tile.native_step_m)))
         area = (shared.east_m - shared.west_m) * (shared.north_m - shared.south_m)
@@ -300,6 +302,16 @@ def _what_it_looks_like(head: bytes) -> str:
     return "it starts with " + " ".join(f"{b:02x}" for b in head[:4])
 
 
+@contextlib.contextmanager
+def _quietly() -> Iterator[None]:
+    """Without rasterio's warning on rasters that lack their placement: we say it as a fault."""
+    from rasterio.errors import NotGeoreferencedWarning
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        yield
+
+
 def _open_geotiff(path: Path) -> _Source:
     import rasterio
     from pyproj import CRS
@@ -307,7 +319,7 @@ def _open_geotiff(path: Path) -> _Source:
 
     faults = []
     try:
-        with rasterio.Env(**_GDAL), rasterio.open(path, driver="GTiff") as src:
+        with _quietly(), rasterio.Env(**_GDAL), rasterio.open(path, driver="GTiff") as src:
             crs_text = src.crs.to_wkt() if src.crs else ""
             transform, rows, cols, bands = src.transform, src.height, src.width, src.count
             dtype, nodata, unit = src.dtypes[0], src.nodata, (src.units[0] or "").strip().lower()
@@ -343,7 +355,7 @@ def _open_geotiff(path: Path) -> _Source:
             Fault(
                 "has no coordinate system (no datum), so its place on the Earth is unknown",
                 str(path),
-                "write the coordinate system into it, for example EPSG:4326",
+                "write the coordinate system into it (EPSG:4326?); if it was cut off, fetch it again",
             )
         )
     else:
@@ -377,16 +389,12 @@ def _open_geotiff(path: Path) -> _Source:
     if not transform.is_rectilinear and crs is not None and abs(transform.determinant) < 1e-30:
         faults.append(Fault("its cells have no size", str(path), "write its placement into it"))
     if transform.is_identity:
-        faults.append(
-            Fault("does not say where on the Earth it lies", str(path), "write its placement into it")
-        )
+        faults.append(Fault("does not say where on the Earth it lies", str(path), "write its placement into it"))
     if faults:
         raise InputError(faults)
     notes = () if datum else ("vertical datum not stated; taken as metres above mean sea level",)
     step = _native_step_m(crs, transform, rows, cols)
-    tile = Tile(
-        path, _crs_name(crs), datum or "not stated", rows, cols, step, kind, _rights(path, tags), notes
-    )
+    tile = Tile(path, _crs_name(crs), datum or "not stated", rows, cols, step, kind, _rights(path, tags), notes)
     return _Source(tile, crs, transform, nodata, None, scale, offset)
 
 
@@ -442,10 +450,7 @@ def _native_step_m(crs: Any, transform: Any, rows: int, cols: int) -> float:
     from pyproj import Geod, Transformer
 
     to_degrees = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
-    middle = (cols / 2, rows / 2)
-    x, y = zip(
-        *(transform * point for point in (middle, (middle[0] + 1, middle[1]), (middle[0], middle[1] + 1)))
-    )
+    x, y = _apply(transform, cols / 2 + np.array([0.0, 1.0, 0.0]), rows / 2 + np.array([0.0, 0.0, 1.0]))
     longitude, latitude = to_degrees.transform(x, y)
     geod = Geod(ellps="WGS84")
     sides = [geod.inv(longitude[0], latitude[0], longitude[i], latitude[i])[2] for i in (1, 2)]
@@ -484,9 +489,7 @@ def _open_hgt(path: Path) -> _Source:
     crs = CRS.from_epsg(4326)
     array = np.frombuffer(data, dtype=">i2").reshape(rows, cols)
     step = _native_step_m(crs, transform, rows, cols)
-    tile = Tile(
-        path, "EPSG:4326", "EGM96 (as the SRTM format has it)", rows, cols, step, "surface", _SRTM_RIGHTS
-    )
+    tile = Tile(path, "EPSG:4326", "EGM96 (as the SRTM format has it)", rows, cols, step, "surface", _SRTM_RIGHTS)
     return _Source(tile, crs, transform, -32768.0, array)
 
 
@@ -539,9 +542,7 @@ def _aligned(sources: list[_Source]) -> list[list[_Source]]:
         t = source.transform
         for group in groups:
             g = group[0].transform
-            same_cells = all(
-                abs(a - b) <= 1e-7 * abs(g.a) for a, b in ((t.a, g.a), (t.b, g.b), (t.d, g.d), (t.e, g.e))
-            )
+            same_cells = all(abs(a - b) <= 1e-7 * abs(g.a) for a, b in ((t.a, g.a), (t.b, g.b), (t.d, g.d), (t.e, g.e)))
             if same_cells and t.b == 0 and t.d == 0 and source.crs == group[0].crs:
                 column, row = (t.c - g.c) / g.a, (t.f - g.f) / g.e
                 if abs(column - round(column)) < 0.01 and abs(row - round(row)) < 0.01:
@@ -562,7 +563,7 @@ def _warp(group: list[_Source], grid: Grid, to_source: Any) -> tuple[np.ndarray,
     inverse = ~first.transform
     x, y = _border(grid)
     source_x, source_y = to_source.transform(x, y)
-    column, row = inverse * np.array([source_x, source_y])
+    column, row = _apply(inverse, source_x, source_y)
     ok = np.isfinite(column) & np.isfinite(row)
     state = np.zeros(grid.values.shape, np.uint8)
     values = np.full(grid.values.shape, np.nan, np.float32)
@@ -579,7 +580,9 @@ def _warp(group: list[_Source], grid: Grid, to_source: Any) -> tuple[np.ndarray,
     if mosaic is None:
         return values, state
     col0, row0 = known
-    transform = first.transform * Affine.translation(col0, row0) * Affine.scale(shrink)
+    t = first.transform
+    corner_x, corner_y = _apply(t, col0, row0)
+    transform = Affine(t.a * shrink, t.b * shrink, corner_x, t.d * shrink, t.e * shrink, corner_y)
     crs = first.crs.to_wkt()
     code = np.where(np.isinf(mosaic), np.uint8(0), np.where(np.isnan(mosaic), np.uint8(2), np.uint8(1)))
     mosaic[np.isinf(mosaic)] = np.nan
@@ -674,9 +677,7 @@ def _read(source: _Source, column: int, row: int, cols: int, rows: int, shrink: 
         ) from error
     out = raw.astype(np.float32)
     voids = (
-        UNDECLARED_VOIDS
-        if source.nodata is None or math.isnan(source.nodata)
-        else (source.nodata, *UNDECLARED_VOIDS)
+        UNDECLARED_VOIDS if source.nodata is None or math.isnan(source.nodata) else (source.nodata, *UNDECLARED_VOIDS)
     )
     for void in voids:
         out[raw == np.float32(void) if raw.dtype.kind == "f" else raw == void] = np.nan

@@ -25,9 +25,7 @@ class Filled(NamedTuple):
     left_patches: int
 
 
-def fill_voids(
-    grid: Grid, cells_at_most: int = FILLED_CELLS_AT_MOST, inside: np.ndarray | None = None
-) -> Filled:
+def fill_voids(grid: Grid, cells_at_most: int = FILLED_CELLS_AT_MOST, inside: np.ndarray | None = None) -> Filled:
     """Fill patches of up to `cells_at_most` NaN cells (joined by sides) with a smooth surface.
 
     Inside a patch the height solves Laplace's equation with the cells around as its border: it never leaves
