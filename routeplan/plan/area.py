@@ -1,6 +1,7 @@
 """The area: roads, elevation, cover and water of one region, prepared once, in one folder of open formats.
 
-`make_area` builds the folder atomically from files; `load_area` holds it to its own hashes and reads it. The formats are written down in docs/area_format.md.
+`make_area` builds the folder atomically from files; `load_area` holds it to its own hashes and reads it. The
+formats are written down in docs/area_format.md.
 """
 
 from __future__ import annotations
@@ -211,9 +212,7 @@ def _gather(
     say("road heights")
     rough = smooth(surface, _SLOPE_SIGMA_M).values
     slope = surface.like(np.hypot(*np.gradient(rough, surface.step_m)).astype(np.float32)).sample(x, y)
-    fit = fit_heights(
-        network, at_roads, ground_slope=slope, raster_step_m=max(t.native_step_m for t in read.tiles)
-    )
+    fit = fit_heights(network, at_roads, ground_slope=slope, raster_step_m=max(t.native_step_m for t in read.tiles))
     network = network.with_heights(fit.height_m)
 
     grids = {
@@ -323,9 +322,7 @@ def _ground(polygons: Sequence[Any], projection: Projection) -> Ground:
     return Ground(tuple(p.kind for p in polygons), ring_of, point_of, np.asarray(x), np.asarray(y))
 
 
-def _cover(
-    grid: Grid, ground: Ground, files: Sequence[str | Path], projection: Projection
-) -> tuple[np.ndarray, str]:
+def _cover(grid: Grid, ground: Ground, files: Sequence[str | Path], projection: Projection) -> tuple[np.ndarray, str]:
     """Height of what stands on every cell [m], roads not cleared, and where it is from."""
     import shapely
 
@@ -353,9 +350,7 @@ def _extent_deg(extent: Extent, projection: Projection) -> tuple[float, float, f
     y = np.linspace(extent.south_m, extent.north_m, 9)
     x, y = (a.ravel() for a in np.meshgrid(x, y))
     latitude, longitude = projection.to_latlon(x, y)
-    return tuple(
-        round(float(v), 5) for v in (latitude.min(), longitude.min(), latitude.max(), longitude.max())
-    )  # type: ignore[return-value]
+    return tuple(round(float(v), 5) for v in (latitude.min(), longitude.min(), latitude.max(), longitude.max()))  # type: ignore[return-value]
 
 
 def _box_text(box: Sequence[float]) -> str:
@@ -388,9 +383,7 @@ def _check_target(folder: Path) -> None:
     if not folder.is_dir():
         raise InputError("is a file, not a folder", str(folder), "name a folder for the area")
     if any(folder.iterdir()) and not (folder / MANIFEST).exists():
-        raise InputError(
-            "the folder holds other files and is no area", str(folder), "name a new or empty folder"
-        )
+        raise InputError("the folder holds other files and is no area", str(folder), "name a new or empty folder")
 
 
 @contextlib.contextmanager
@@ -402,9 +395,7 @@ def _appearing(folder: Path) -> Iterator[Path]:
         folder.parent.mkdir(parents=True, exist_ok=True)
         made = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}.new."))
     except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror})", str(folder.parent), "choose another place"
-        ) from error
+        raise InputError(f"cannot be written ({error.strerror})", str(folder.parent), "choose another place") from error
     try:
         yield made
         made.chmod(0o755)
@@ -439,8 +430,7 @@ def _write(folder: Path, data: _Data) -> None:
     _write_places(folder / "places.parquet", data.places, data.projection)
     _write_ground(folder / "ground.parquet", data.ground, data.projection)
     files = [
-        {"name": name, "bytes": (folder / name).stat().st_size, "sha256": _sha256(folder / name)}
-        for name in _FILES
+        {"name": name, "bytes": (folder / name).stat().st_size, "sha256": _sha256(folder / name)} for name in _FILES
     ]
     text = to_toml(data.manifest | {"file": files})
     seal = hashlib.sha256(text.encode()).hexdigest()
@@ -542,9 +532,7 @@ def _write_places(path: Path, places: Places, projection: Projection) -> None:
     import shapely
 
     columns = {f.name: getattr(places, f.name) for f in fields(places) if f.name not in ("x_m", "y_m")}
-    columns = {
-        k: pa.array(list(v), pa.string()) if isinstance(v, tuple) else pa.array(v) for k, v in columns.items()
-    }
+    columns = {k: pa.array(list(v), pa.string()) if isinstance(v, tuple) else pa.array(v) for k, v in columns.items()}
     _write_table(path, _geo_table(columns, shapely.points(places.x_m, places.y_m), ["Point"], projection))
 
 
@@ -561,7 +549,7 @@ def _write_ground(path: Path, ground: Ground, projection: Projection) -> None:
 
 
 def load_area(folder: str | Path) -> Area:
-    """Read an area that `make_area` wrote; InputError where there is none, or a damaged one, or another format.
+    """Read an area that `make_area` wrote; InputError where there is none, a damaged one or another format.
 
     Every file is held to its size and SHA-256 in the manifest. The arrays then come from the user's cache
     folder, where an earlier load left them under the manifest's hash, or from the files themselves.
@@ -776,17 +764,19 @@ def describe(area: Area) -> str:
     left, interpolated, unknown = e["void_cells_left"], h["interpolated_points"], h["unknown_points"]
     rows = [
         ("roads", f"{_box_text(r['extent_deg'])}"),
-        ("", f"{counts['road_length_m'] / 1000:.0f} km, {network.street_count} streets, {network.node_count} places"),
+        ("", f"{counts['road_length_m'] / 1000:.0f} km in {network.street_count} streets"),
+        ("", f"{network.node_count} junctions, dead ends and changes of what is allowed"),
         ("", f"{len(area.places)} named and calling places; {counts['ways_dropped']} ways left out"),
         ("elevation", f"{_box_text(e['extent_deg'])}"),
         ("", f"{e['kind']} model ({e['kind_origin']})"),
-        ("", f"{e['cols']} x {e['rows']} cells of {e['step_m']:g} m, {e['lowest_m']:.0f} to {e['highest_m']:.0f} m"),
+        ("", f"{e['cols']} x {e['rows']} cells of {e['step_m']:g} m"),
+        ("", f"{e['lowest_m']:.0f} to {e['highest_m']:.0f} m above the sea"),
         ("", f"vertical datum: {e['vertical_datum']}"),
-        ("voids", f"{e['void_cells']} cells without data: {e['void_cells_filled']} filled, {left} left unknown"),
+        ("voids", f"{e['void_cells']} cells: {e['void_cells_filled']} filled, {left} left unknown"),
         ("cover", f"{m['cover']['how']}; {m['cover']['share_covered']:.0%} of the cells"),
         *([("", "taken out of the surface model, and given back as cover")] if e["cover_taken_out"] else []),
         ("water", f"{z['how']}; {z['sea_share']:.0%} of the cells are sea"),
-        ("heights", f"roads moved {h['moved_m'][0]:.1f} m (median), {h['moved_m'][1]:.1f} m (one in ten is more)"),
+        ("heights", f"roads moved {h['moved_m'][0]:.1f} m (median), a tenth over {h['moved_m'][1]:.1f} m"),
         ("", f"steepest tenth of paved roads: over {h['grade_90_before']:.1%} in the raster, "
              f"{h['grade_90_after']:.1%} fitted"),
         ("", f"{h['structures']} bridges, tunnels and ferries made straight ({h['structures_km']:.1f} km)"),

@@ -125,9 +125,7 @@ def fit_heights(
     limit = np.array([GRADE_LIMIT[k] for k in KINDS])[kind]
     incline = np.asarray(ways.incline, dtype=float)[row]
     sign = np.asarray(ways.incline_sign)[row] if hasattr(ways, "incline_sign") else np.zeros(len(row), int)
-    length = np.hypot(
-        network.point_x_m[a + 1] - network.point_x_m[a], network.point_y_m[a + 1] - network.point_y_m[a]
-    )
+    length = np.hypot(network.point_x_m[a + 1] - network.point_x_m[a], network.point_y_m[a + 1] - network.point_y_m[a])
     step = raster_step_m
     s0 = max(1.0, step * 2.0 / 30.0) if raster_sigma_m is None else raster_sigma_m
     misplaced = step / 4 if misplacement_m is None else misplacement_m
@@ -159,9 +157,7 @@ def fit_heights(
         group=street,
         groups=streets,
     )
-    report = _report(
-        chain, raster, height, kind, np.isfinite(incline) | (sign != 0), rounds, scatter, count, number
-    )
+    report = _report(chain, raster, height, kind, np.isfinite(incline) | (sign != 0), rounds, scatter, count, number)
     return HeightFit(height[number], report)
 
 
@@ -268,17 +264,13 @@ def fit_chain(
             break
     scatter = 0.0
     if factor is not None and group is not None and groups:
-        scatter = _climb_scatter(
-            chain, factor, h, bend, bend_weight, grade, grade_weight + pull, weight, group, groups
-        )
+        scatter = _climb_scatter(chain, factor, h, bend, bend_weight, grade, grade_weight + pull, weight, group, groups)
     h = _straight(chain, h, size)
     return np.where(reached, h, np.nan), rounds, scatter
 
 
 def _at_points(chain: Chain, per_piece: np.ndarray, size: int) -> np.ndarray:
-    return np.bincount(chain.begin, per_piece, minlength=size) + np.bincount(
-        chain.end, per_piece, minlength=size
-    )
+    return np.bincount(chain.begin, per_piece, minlength=size) + np.bincount(chain.end, per_piece, minlength=size)
 
 
 def _joined_to(chain: Chain, known: np.ndarray) -> np.ndarray:
@@ -402,12 +394,7 @@ def _report(
     ground = ~chain.lifted
     before = (raster[chain.end] - raster[chain.begin]) / chain.length_m
     after = (height[chain.end] - height[chain.begin]) / chain.length_m
-    core = (
-        ground
-        & np.isin(kind, [KINDS.index(k) for k in _PAVED_CORE])
-        & np.isfinite(before)
-        & np.isfinite(after)
-    )
+    core = ground & np.isin(kind, [KINDS.index(k) for k in _PAVED_CORE]) & np.isfinite(before) & np.isfinite(after)
     support = _at_points(chain, np.where(ground, chain.length_m / 2, 0.0), size)
     moved = np.abs(height - raster)
     told = np.isfinite(moved) & (support > 0)
