@@ -59,9 +59,7 @@ def key(
     in_words: str = "",
 ) -> Any:
     """A dataclass field that is a key of the ride file."""
-    return dataclasses.field(
-        default=default, metadata={"key": Key(kind, unit, default, origin, guess, help, in_words)}
-    )
+    return dataclasses.field(default=default, metadata={"key": Key(kind, unit, default, origin, guess, help, in_words)})
 
 
 def keys_of(section: type) -> dict[str, Key]:
@@ -136,9 +134,7 @@ class Number(Kind):
             text = value.strip().replace(",", ".")
             if re.fullmatch(r"[-+]?[0-9]*\.?[0-9]+", text):
                 raise Wrong("a number in quotes", f"write {text} without quotes")
-            raise Wrong(
-                "not a number", f"write a number from {self.low:g} to {self.high:g}, without quotes and unit"
-            )
+            raise Wrong("not a number", f"write a number from {self.low:g} to {self.high:g}, without quotes and unit")
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise Wrong("not a number", f"write a number from {self.low:g} to {self.high:g}")
         if not math.isfinite(value):
@@ -267,9 +263,7 @@ class Place(Kind):
             return locator_to_latlon(Locator()(value))
         if isinstance(value, (list, tuple)) and len(value) == 4 and all(type(v) is int for v in value):
             text = f"[{value[0]}.{value[1]}, {value[2]}.{value[3]}]"
-            raise Wrong(
-                "four numbers instead of two: a comma in place of the decimal point?", f"write {text}"
-            )
+            raise Wrong("four numbers instead of two: a comma in place of the decimal point?", f"write {text}")
         if not isinstance(value, (list, tuple)) or len(value) != 2:
             raise Wrong("not a place", "write latitude and longitude in degrees: [42.5063, 1.5218]")
         if any(isinstance(v, bool) or not isinstance(v, (int, float)) or not math.isfinite(v) for v in value):
@@ -281,9 +275,7 @@ class Place(Kind):
                 f"write [{longitude:g}, {latitude:g}]",
             )
         if abs(latitude) > 90 or abs(longitude) > 180:
-            raise Wrong(
-                "no such place on the Earth", "latitude -90 to 90, then longitude -180 to 180, in degrees"
-            )
+            raise Wrong("no such place on the Earth", "latitude -90 to 90, then longitude -180 to 180, in degrees")
         return latitude, longitude
 
 
@@ -353,9 +345,7 @@ class Zone(Kind):
             return ZoneInfo(text)
         except (ZoneInfoNotFoundError, ValueError, OSError):
             near = nearest(text, sorted(available_timezones()))
-            hint = (
-                f'did you mean "{near}"?' if near else 'names look like "Europe/Andorra" or "Atlantic/Azores"'
-            )
+            hint = f'did you mean "{near}"?' if near else 'names look like "Europe/Andorra" or "Atlantic/Azores"'
             raise Wrong("no such time zone", hint) from None
 
 
@@ -401,9 +391,7 @@ class ClockOrMoment(Kind):
                 raise Wrong("times are local, on the 24-hour clock", 'write "19:30"')
         if isinstance(value, (int, float)) and not isinstance(value, bool):
             hour, minute = divmod(int(value), 100)
-            mend = (
-                f'write "{hour:02d}:{minute:02d}"' if 100 <= value < 2400 and minute < 60 else 'write "19:30"'
-            )
+            mend = f'write "{hour:02d}:{minute:02d}"' if 100 <= value < 2400 and minute < 60 else 'write "19:30"'
             raise Wrong("not a time of day", mend)
         try:
             return Moment()(value)
@@ -551,9 +539,7 @@ class Wish:
         default=0.05,
         origin="common practice",
     )
-    choices: int = key(
-        Number(1, 20, whole=True), "how many different rides to show", default=5, origin="judgement"
-    )
+    choices: int = key(Number(1, 20, whole=True), "how many different rides to show", default=5, origin="judgement")
     repeat_share: float = key(
         Number(0, 1, (Slip(0.01, "in percent"),)),
         "share of a loop that may be ridden twice (a dead-end start, a valley with one road)",
@@ -739,7 +725,7 @@ class Handheld:
     )
     antenna_gain_dbi: float | None = key(
         Number(-30, 10, (Slip(0.1, "with a digit too many"),)),
-        "gain of antenna and mount together, in place of the words' figures; the body is added still",
+        "gain of the antenna where it is mounted, in place of the words' figure; the body counts beside it",
         unit="dBi",
         in_words="from antenna and mount",
     )
@@ -816,9 +802,7 @@ class Station:
         in_words="from kind",
     )
     antenna_gain_dbi: float | None = key(
-        Number(
-            -30, 25, (Slip(0.1, "with a digit too many"),), above="no antenna for these bands has this gain"
-        ),
+        Number(-30, 25, (Slip(0.1, "with a digit too many"),), above="no antenna for these bands has this gain"),
         "antenna gain, before the feeder",
         unit="dBi",
         in_words="from kind",
@@ -854,9 +838,7 @@ class Net:
     """A net with its window. `[net]`, or `[[net]]` for each of several."""
 
     name: str = key(Text(), "what it is called", default="net", origin="judgement")
-    frequency_mhz: float = key(
-        Frequency(), "its frequency (a repeater's output)", unit="MHz", default=math.nan
-    )
+    frequency_mhz: float = key(Frequency(), "its frequency (a repeater's output)", unit="MHz", default=math.nan)
     mode: str = key(Mode(), "its mode", default="FM", origin="common practice")
     begins: dt.datetime | None = key(ClockOrMoment(), "when it begins, local time")
     lasts_min: float = key(

@@ -54,9 +54,7 @@ def simulate(loop, runs, seed):
             headwind_m_s=wind,
             rider=rider,
         )
-        stops = (
-            rng.exponential(np.maximum(loop["stop_s"], 1e-12)) + SPREAD.all_stops * traffic * loop["stop_s"]
-        )
+        stops = rng.exponential(np.maximum(loop["stop_s"], 1e-12)) + SPREAD.all_stops * traffic * loop["stop_s"]
         times.append(np.cumsum(ridden.time_s + stops))
     return np.array(times)
 
@@ -107,7 +105,5 @@ def test_property_walking_and_certain_time():
 
 
 def test_property_missing_heights_make_later_times_unknown():
-    ours = arrival_times(
-        np.full(3, 100.0), np.array([0.0, np.nan, 0.0]), rolling_coefficient=0.006, rider=RIDER
-    )
+    ours = arrival_times(np.full(3, 100.0), np.array([0.0, np.nan, 0.0]), rolling_coefficient=0.006, rider=RIDER)
     assert np.isfinite(ours.late_s[0]) and np.isnan(ours.late_s[1:]).all()

@@ -44,9 +44,9 @@ def test_published_humid_and_dry_air():  # C20, C21: Buck 1996 and ideal gases
 
 def test_property_density_of_a_ride():
     assert air_density_at_kg_m3(0.0, humidity=0.0) == pytest.approx(1.225, rel=1e-3)
-    assert air_density_at_kg_m3(
-        1000.0, temperature_c=8.5, temperature_at_m=1000.0, humidity=0.0
-    ) == pytest.approx(1.11164, rel=1e-3)
+    assert air_density_at_kg_m3(1000.0, temperature_c=8.5, temperature_at_m=1000.0, humidity=0.0) == pytest.approx(
+        1.11164, rel=1e-3
+    )
     assert (np.diff(air_density_at_kg_m3(np.array([0.0, 500, 2500]), temperature_c=20)) < 0).all()
 
 
@@ -124,9 +124,7 @@ def test_property_lights_on_an_evening_ride():
     light = light_of_ride(42.5063, 1.5218, datetime(2026, 6, 11, 18, 30, tzinfo=zone), 4 * 3600)
     assert light.sunset.tzinfo is zone and light.sunset < light.civil_dusk
     assert light.lights_from == light.sunset
-    assert light.dark_s == pytest.approx(
-        (datetime(2026, 6, 11, 22, 30, tzinfo=zone) - light.sunset).total_seconds()
-    )
+    assert light.dark_s == pytest.approx((datetime(2026, 6, 11, 22, 30, tzinfo=zone) - light.sunset).total_seconds())
     noon = light_of_ride(42.5063, 1.5218, datetime(2026, 6, 11, 12, 0, tzinfo=zone), 3600)
     assert noon.lights_from is None and noon.dark_s == 0
     night = light_of_ride(42.5063, 1.5218, datetime(2026, 6, 11, 3, 0, tzinfo=zone), 5 * 3600)

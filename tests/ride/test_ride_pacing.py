@@ -236,6 +236,4 @@ def test_property_half_a_million_pieces_both_ways_within_a_second():
         pieces(length, -grade, headwind_m_s=-wind, **road)
         return time.process_time() - begun
 
-    assert (
-        min(both_ways() for _ in range(2)) < 2.0
-    )  # 0.5 s on the machine of docs/ride_model.md, which may be busy
+    assert min(both_ways() for _ in range(2)) < 2.0  # 0.5 s on the machine of docs/ride_model.md, which may be busy

@@ -29,9 +29,7 @@ def test_published_aero():  # M1; the paper prints 158.8 W
 
 
 def test_published_rolling():  # M2; the paper prints 23.6 W
-    assert power.rolling_w(Vg, 0.003, rolling_coefficient=0.0032, **PAPER) == pytest.approx(
-        23.6257, rel=0.005
-    )
+    assert power.rolling_w(Vg, 0.003, rolling_coefficient=0.0032, **PAPER) == pytest.approx(23.6257, rel=0.005)
 
 
 def test_published_bearings():  # M3; the paper prints 1.37 W
@@ -56,9 +54,7 @@ def test_published_total():  # M6; the paper prints 213.3 W
         drag_area_m2=0.2565,
         air_density_kg_m3=1.2234,
     )
-    assert steady + power.kinetic_w(8.28, 8.45, 56.42, mass_kg=90.0) / 0.97698 == pytest.approx(
-        213.159, rel=0.005
-    )
+    assert steady + power.kinetic_w(8.28, 8.45, 56.42, mass_kg=90.0) / 0.97698 == pytest.approx(213.159, rel=0.005)
 
 
 # C1-C5: the model's own formula, computed by hand with two independent solvers (agree to 1e-6).
@@ -157,9 +153,7 @@ def test_property_speed_of_power_is_speed(speed, grade, wind):
 
 
 def test_property_tailwind_faster_than_the_rider_pushes():
-    assert (
-        power.aero_w(3.0, 3.0 - 5.0, drag_area_m2=0.6, air_density_kg_m3=1.2, wheel_drag_area_m2=0.0044) < 0
-    )
+    assert power.aero_w(3.0, 3.0 - 5.0, drag_area_m2=0.6, air_density_kg_m3=1.2, wheel_drag_area_m2=0.0044) < 0
 
 
 def test_property_shapes_and_missing_values():
