@@ -1,1 +1,1 @@
-"""TO BE WRITTEN BY ITS OWNER."""
+"""After the ride: tracks, reports of what was heard, comparison with the prediction, learning."""

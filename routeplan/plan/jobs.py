@@ -14,7 +14,7 @@ from routeplan.plan.background import background
 from routeplan.plan.loops import Window, contact_bound, find_loops, loop_window
 from routeplan.plan.reasons import cautions, letters, loop_reasons
 from routeplan.plan.ridefile import Ride, require
-from routeplan.plan.setting import Progress, Setting, departures, make_setting
+from routeplan.plan.setting import Progress, Setting, departures, round_a_start
 from routeplan.plan.timetable import Timed, make_route
 from routeplan.plan.value import Bound, Plan, PlannedNet, PlannedStation, Route
 
@@ -31,14 +31,7 @@ def loop(area: Area, ride: Ride, progress: Progress) -> Plan:
     """Loops of a target length or time from the start."""
     departs = departures(ride)
     window = loop_window(ride, departs[0])
-    assert ride.start.position is not None
-    setting = make_setting(
-        area,
-        ride,
-        start_xy=area.projection.to_xy(*ride.start.position),
-        reach_m=window.reach_m,
-        progress=progress,
-    )
+    setting = round_a_start(area, ride, reach_m=window.reach_m, progress=progress)
     try:
         chosen = find_loops(setting, window, departs, progress)
     except NoLoopError as error:

@@ -104,28 +104,35 @@ def departures(ride: Ride) -> list[datetime]:
     return [now.replace(minute=now.minute // 15 * 15, second=0, microsecond=0)]
 
 
-def make_setting(
-    area: Area,
-    ride: Ride,
-    *,
-    start_xy: tuple[float, float],
-    end_xy: tuple[float, float] | None = None,
-    reach_m: float,
-    progress: Progress,
-) -> Setting:
-    """The setting round a start, as far as a ride of twice `reach_m` gets.
+def round_a_start(area: Area, ride: Ride, *, reach_m: float, progress: Progress) -> Setting:
+    """The setting of a loop: as far round the start as a ride of twice `reach_m` gets.
 
     Raises InputError that names the place: a start outside the area or away from the roads, a station off the raster.
     """
-    faults = _off_the_raster(area, ride, start_xy, end_xy)
-    if faults:
-        raise InputError(faults)
-    network = fuse(area.network.subset(_in_reach(area, ride, start_xy, end_xy, reach_m)))
-    network, start = _cut_at(network, start_xy, "[start] position")
-    end = start
-    if end_xy is not None:
-        network, end = _cut_at(network, end_xy, "[ride] end")
-    progress(f"{network.street_length_m.sum() / 1000:.0f} km of streets in reach of the start")
+    assert ride.start.position is not None
+    start_xy = area.projection.to_xy(*ride.start.position)
+    raise_off_the_raster(area, ride, {"[start] position": start_xy})
+    network = fuse(area.network.subset(allowed(area, ride) & _within(area, [start_xy, start_xy], reach_m)))
+    network, start = cut_at(network, start_xy, "[start] position")
+    return make_setting(area, ride, network, start, start, progress)
+
+
+def from_here_to_there(area: Area, ride: Ride, *, progress: Progress) -> Setting:
+    """The setting of a ride to another place; raises as `round_a_start`."""
+    assert ride.start.position is not None and ride.ride.end is not None and ride.ride.length_at_most_km is not None
+    start_xy = area.projection.to_xy(*ride.start.position)
+    end_xy = area.projection.to_xy(*ride.ride.end)
+    raise_off_the_raster(area, ride, {"[start] position": start_xy, "[ride] end": end_xy})
+    reach_m = ride.ride.length_at_most_km * 500.0
+    network = fuse(area.network.subset(allowed(area, ride) & _within(area, [start_xy, end_xy], reach_m)))
+    network, start = cut_at(network, start_xy, "[start] position")
+    network, end = cut_at(network, end_xy, "[ride] end")
+    return make_setting(area, ride, network, start, end, progress)
+
+
+def make_setting(area: Area, ride: Ride, network: Network, start: int, end: int, progress: Progress) -> Setting:
+    """Weigh every piece of a network by effort and by contact."""
+    progress(f"{network.street_length_m.sum() / 1000:.0f} km of streets in reach")
     pieces = pieces_of(network)
     riding = ride_weights(
         pieces,
@@ -161,63 +168,65 @@ def _air_density(ride: Ride, height_m: np.ndarray) -> float:
     )
 
 
-def _off_the_raster(area: Area, ride: Ride, start_xy: Any, end_xy: Any) -> list[Fault]:
+def raise_off_the_raster(area: Area, ride: Ride, places: dict[str, tuple[float, float]]) -> None:
+    """Raise InputError for every place, and every station, that the elevation does not cover."""
     west, south, east, north = area.elevation.extent
     low, high = area.projection.to_latlon(west, south), area.projection.to_latlon(east, north)
     covers = f"the area covers {low[0]:.4f} to {high[0]:.4f} N, {low[1]:.4f} to {high[1]:.4f} E"
+    stations = {f"station {s.name!r}": area.projection.to_xy(*s.position) for s in ride.stations if s.position}
     faults = []
-    places = [("[start] position", start_xy), ("[ride] end", end_xy)]
-    places += [(f"station {s.name!r}", area.projection.to_xy(*s.position)) for s in ride.stations if s.position]
-    for where, xy in places:
-        if xy is not None and not area.elevation.contains(*xy):
-            latitude, longitude = area.projection.to_latlon(*xy)
-            faults.append(
-                Fault(
-                    f"{latitude:.4f} N {longitude:.4f} E lies outside the area", where, f"{covers}; make a larger one"
-                )
-            )
-        elif xy is not None and where.startswith("station") and not np.isfinite(area.elevation.sample(*xy)):
+    for where, (x, y) in (places | stations).items():
+        if not area.elevation.contains(x, y):
+            latitude, longitude = area.projection.to_latlon(x, y)
+            what = f"{latitude:.4f} N {longitude:.4f} E lies outside the area"
+            faults.append(Fault(what, where, f"{covers}; make a larger one"))
+        elif where in stations and not np.isfinite(area.elevation.sample(x, y)):
             faults.append(Fault("no elevation is known there", where, "add the elevation tile that covers it"))
-    return faults
+    if faults:
+        raise InputError(faults)
 
 
-def _in_reach(area: Area, ride: Ride, start_xy: Any, end_xy: Any, reach_m: float) -> np.ndarray:
-    """Streets (s,) that may be ridden and lie where a ride from the start (to the end) can get."""
+def _within(area: Area, ends_xy: list[tuple[float, float]], reach_m: float) -> np.ndarray:
+    """Streets (s,) all of whose points a ride between the two ends of at most twice `reach_m` can touch."""
+    network = area.network
+    (ax, ay), (bx, by) = ends_xy
+    x, y = network.point_x_m, network.point_y_m
+    good = np.hypot(x - ax, y - ay) + np.hypot(x - bx, y - by) <= 2 * reach_m
+    return np.logical_and.reduceat(good, network.point_first[:-1])
+
+
+def allowed(area: Area, ride: Ride) -> np.ndarray:
+    """Streets (s,) that the rider may and would ride."""
     network = area.network
     choices = set(DEFAULT_CHOICES)
     choices |= {"trunk", "fast"} if ride.ride.fast_roads else set()
     choices |= {"ferry"} if ride.ride.ferries else set()
     choices |= {"tunnel"} if ride.ride.tunnels else set()
-    x, y = network.point_x_m, network.point_y_m
-    there = np.hypot(x - start_xy[0], y - start_xy[1])
-    back = there if end_xy is None else np.hypot(x - end_xy[0], y - end_xy[1])
-    good = there + back <= 2 * reach_m
+    good = np.ones(len(network.point_x_m), dtype=bool)
     for latitude, longitude in ride.ride.avoid:
-        ax, ay = area.projection.to_xy(latitude, longitude)
-        good &= np.hypot(x - ax, y - ay) > ride.ride.avoid_radius_m
-    allowed = network.allowed_streets(choices) & np.logical_and.reduceat(good, network.point_first[:-1])
+        x, y = area.projection.to_xy(latitude, longitude)
+        good &= np.hypot(network.point_x_m - x, network.point_y_m - y) > ride.ride.avoid_radius_m
     stress = np.where(network.piece_way >= 0, network.ways.stress[network.piece_way], 0.0)
-    allowed &= np.maximum.reduceat(stress, network.point_first[:-1]) <= ride.rider.stress_at_most
-    if not allowed.any():
-        raise InputError(
-            "no street may be ridden there", "[start] position", "choose a start near roads, or allow more roads"
-        )
-    return allowed
+    good &= stress <= ride.rider.stress_at_most
+    return network.allowed_streets(choices) & np.logical_and.reduceat(good, network.point_first[:-1])
 
 
-def _cut_at(network: Network, xy: tuple[float, float], where: str) -> tuple[Network, int]:
+def cut_at(network: Network, xy: tuple[float, float], where: str) -> tuple[Network, int]:
     """The network cut at the place nearest to `xy`, on the largest connected part where that is near enough."""
-    label = network.components()
-    main = (label[network.street_start] == 0) & (label[network.street_end] == 0)
-    near = network.nearest_street(*xy, within_m=START_WITHIN_M, streets=main)
-    near = near or network.nearest_street(*xy, within_m=START_WITHIN_M)
-    if near is None:
-        nearest = network.nearest_street(*xy)
-        away = "none is in reach" if nearest is None else f"the nearest lies {nearest.distance_m:.0f} m away"
-        raise InputError(
-            f"no rideable road within {START_WITHIN_M:.0f} m: {away}", where, "choose a place on or beside a road"
-        )
-    return network.with_place_on(near.street, near.offset_m)
+    if network.street_count:
+        label = network.components()
+        main = (label[network.street_start] == 0) & (label[network.street_end] == 0)
+        near = network.nearest_street(*xy, within_m=START_WITHIN_M, streets=main)
+        near = near or network.nearest_street(*xy, within_m=START_WITHIN_M)
+        if near is not None:
+            return network.with_place_on(near.street, near.offset_m)
+        away = network.nearest_street(*xy)
+    else:
+        away = None
+    said = "none is in reach" if away is None else f"the nearest lies {away.distance_m:.0f} m away"
+    raise InputError(
+        f"no rideable road within {START_WITHIN_M:.0f} m: {said}", where, "choose a place on or beside a road"
+    )
 
 
 def make_contacts(area: Area, ride: Ride, x_m: np.ndarray, y_m: np.ndarray) -> Contacts:
