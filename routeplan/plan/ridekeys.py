@@ -355,6 +355,12 @@ class Moment(Kind):
     words = "local day and time, 2026-06-11T18:30:00"
 
     def __call__(self, value: Any) -> dt.datetime:
+        moment = self._moment(value)
+        if not 1970 <= moment.year <= 2100:
+            raise Wrong(f"the year {moment.year}", "write it like 2026-06-11T18:30:00")
+        return moment
+
+    def _moment(self, value: Any) -> dt.datetime:
         if isinstance(value, dt.datetime):
             return value
         if isinstance(value, dt.date):
@@ -389,10 +395,8 @@ class ClockOrMoment(Kind):
                 return dt.time(hour, minute, second)
             if re.fullmatch(r"[0-9:.]+ ?(Z|UTC|GMT|[ap]m)", value.strip(), re.IGNORECASE):
                 raise Wrong("times are local, on the 24-hour clock", 'write "19:30"')
-        if isinstance(value, (int, float)) and not isinstance(value, bool):
-            hour, minute = divmod(int(value), 100)
-            mend = f'write "{hour:02d}:{minute:02d}"' if 100 <= value < 2400 and minute < 60 else 'write "19:30"'
-            raise Wrong("not a time of day", mend)
+        if isinstance(value, int) and 100 <= value < 2400 and value % 100 < 60:
+            raise Wrong("not a time of day", f'write "{value // 100:02d}:{value % 100:02d}"')
         try:
             return Moment()(value)
         except Wrong:
@@ -675,7 +679,7 @@ class Person:
     )
     stress_at_most: float = key(
         Number(0, 4),
-        "most traffic stress you accept: 0 calm lane, 1 some traffic, 2 busy, 3 heavy and fast, 4 anything",
+        "most traffic stress you accept: 0 calm lanes only, 1 some traffic, 2 busy, from 3 on anything",
         default=3.0,
         origin="judgement",
         guess=True,

@@ -25,9 +25,10 @@ WHEEL_INERTIA_KG_M2 = 0.14  # Martin et al.: both wheels
 WHEEL_RADIUS_M = 0.311  # Martin et al.
 
 
-def aero_w(
-    speed_m_s: Any, air_speed_m_s: Any, *, drag_area_m2: Any, air_density_kg_m3: Any, wheel_drag_area_m2: Any
-):
+_BLOCK = 8192  # speeds solved together: their arrays stay in the processor's cache
+
+
+def aero_w(speed_m_s: Any, air_speed_m_s: Any, *, drag_area_m2: Any, air_density_kg_m3: Any, wheel_drag_area_m2: Any):
     """P_AT [W]: drag of air that comes at `air_speed_m_s`; a tailwind faster than the rider pushes."""
     air = np.asarray(air_speed_m_s, float)
     area = np.add(drag_area_m2, wheel_drag_area_m2)
@@ -141,10 +142,11 @@ def speed_m_s(
     c = np.multiply(mass_kg, GRAVITY_M_S2) * cosine * (rolling_coefficient + slope) + BEARING_N
     wheel_w = np.multiply(power_w, drivetrain)
     shape = np.broadcast_shapes(a.shape, c.shape, wheel_w.shape, np.shape(headwind_m_s))
-    a, c, w, e = (
-        np.broadcast_to(np.asarray(term, float), shape).ravel() for term in (a, c, headwind_m_s, wheel_w)
-    )
-    speed = _largest_root(a, c, w, e)
+    a, c, w, e = (np.broadcast_to(np.asarray(term, float), shape).ravel() for term in (a, c, headwind_m_s, wheel_w))
+    speed = np.empty(a.shape)
+    for begin in range(0, len(speed), _BLOCK):
+        block = slice(begin, begin + _BLOCK)
+        speed[block] = _largest_root(a[block], c[block], w[block], e[block])
     for index in np.flatnonzero(e < 0):
         speed[index] = _root_of_cubics(a[index], c[index], w[index], e[index])
     return speed.reshape(shape)[()]

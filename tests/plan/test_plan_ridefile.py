@@ -588,3 +588,30 @@ def test_property_docs_list_every_key_as_the_table_has_it():
     assert DOCS.read_text(encoding="utf-8") == ridedocs.docs_page(), (
         "docs/ride_file.md is written by `python -m routeplan.plan.ridedocs > docs/ride_file.md`"
     )
+
+
+ODD = [
+    "0", "-1", "1e308", "-1e308", "nan", "inf", "99999999999999999999", "true", '""', '"x"', '"\\u0000"', "[]", "{}",
+    "[1]", "[1, 2]", "[[1, 2]]", "[[]]", '[{ a = 1 }]', '["x", 1]', "{ a = 1 }", "{ at_least = 0 }", "12:00:00",
+    "2026-06-11", "0001-01-01T00:00:00", "9999-12-31T23:59:59", "2026-06-11T18:30:00Z", '"19:30"', '"JN02"', 
+    "[90, 180]",
+    "[-90, -180]", "[nan, 1]", "[true, false]", '"' + "x" * 500 + '"',
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("section", list(SECTIONS))
+def test_property_odd_values_are_read_or_refused(section):
+    """Whatever stands in a file, the answer is a ride or an InputError."""
+    base = read_ride_text(SMALL).document
+    for name in keys_of(SECTIONS[section]):
+        for odd in ODD:
+            text = document_text({k: v for k, v in base.items() if k != section}) + f"[{section}]\n{name} = {odd}\n"
+            if section == "start" and name != "time_zone":
+                text += 'time_zone = "Europe/Andorra"\n'
+            try:
+                ride = read_ride_text(text)
+            except InputError as error:
+                assert str(error)
+                continue
+            json.dumps([vars(a) for a in ride.assumptions])
+            assert read_ride_text(document_text(ride.document)).rider == ride.rider
