@@ -174,9 +174,7 @@ def require(ride: Ride, job: str) -> None:
         missing.append(("[[station]]", "add a [[station]] with name and position: whom you want to work"))
     if missing:
         where = str(ride.path or "ride")
-        raise InputError(
-            [Fault(f"{what} is missing, and {job} needs it", where, mend) for what, mend in missing]
-        )
+        raise InputError([Fault(f"{what} is missing, and {job} needs it", where, mend) for what, mend in missing])
 
 
 # From tables to the ride
@@ -200,9 +198,7 @@ def _ride(document: Document, path: Path | None, name: str) -> Ride:
             elif name not in SEVERAL and key_name in learnt_tables.get(name, {}):
                 origins[(*at, key_name)] = f"learnt: {learnt_name}"
                 learnt_document = Document({}, {}, learnt_name)
-                value = _read(
-                    learnt_document, (name, key_name), key.kind, learnt_tables[name][key_name], faults
-                )
+                value = _read(learnt_document, (name, key_name), key.kind, learnt_tables[name][key_name], faults)
                 if value is not _BAD:
                     values[key_name] = value
             elif isinstance(key.default, dict) or key_name == "rolling":
@@ -282,17 +278,13 @@ def _normal(document: Document, faults: list[Fault]) -> dict[str, Any]:
             if isinstance(rows, list) and all(isinstance(row, dict) for row in rows):
                 tables[name] = rows
             else:
-                faults.append(
-                    Fault("not a section", document.where((name,)), f"write [[{name}]] on its own line")
-                )
+                faults.append(Fault("not a section", document.where((name,)), f"write [[{name}]] on its own line"))
         elif isinstance(value, dict):
             tables[name] = value
         elif isinstance(value, list):
             faults.append(Fault("stands once only", document.where((name,)), f"write [{name}]"))
         else:
-            faults.append(
-                Fault("not a section", document.where((name,), value), f"write [{name}] on its own line")
-            )
+            faults.append(Fault("not a section", document.where((name,), value), f"write [{name}] on its own line"))
     for name, section in SECTIONS.items():
         rows = tables[name] if name in SEVERAL else [tables[name]]
         for number, row in enumerate(rows):
@@ -304,15 +296,11 @@ def _normal(document: Document, faults: list[Fault]) -> dict[str, Any]:
 def _unknown_section(document: Document, name: str, value: Any) -> Fault:
     for section, kind in SECTIONS.items():
         if name in keys_of(kind) and not isinstance(value, dict):
-            return Fault(
-                f"{name} stands outside its section", document.where((name,)), f"put it under [{section}]"
-            )
+            return Fault(f"{name} stands outside its section", document.where((name,)), f"put it under [{section}]")
     near = nearest(name, [*SECTIONS, "learnt"])
     known = ", ".join(f"[[{s}]]" if s in SEVERAL else f"[{s}]" for s in SECTIONS)
     meant = f"[[{near}]]" if near in SEVERAL else f"[{near}]"
-    return Fault(
-        "unknown section", document.where((name,)), f"did you mean {meant}?" if near else f"known: {known}"
-    )
+    return Fault("unknown section", document.where((name,)), f"did you mean {meant}?" if near else f"known: {known}")
 
 
 def _unknown_key(document: Document, path: KeyPath, section: type) -> Fault:
@@ -338,9 +326,7 @@ def _learnt(document: Document, path: Path | None, faults: list[Fault]) -> tuple
     if name is None:
         return {}, {}, ""
     if not isinstance(name, str) or not name.strip():
-        faults.append(
-            Fault("not a file name", document.where(("learnt",), name), 'write learnt = "FILE.toml"')
-        )
+        faults.append(Fault("not a file name", document.where(("learnt",), name), 'write learnt = "FILE.toml"'))
         return {}, {}, ""
     file = (path.parent if path else Path()) / Path(name).expanduser()
     try:
@@ -410,9 +396,7 @@ class _Checks:
         if wish.follow is not None:
             file = (path.parent if path else Path()) / wish.follow
             if not file.is_file():
-                self.fault(
-                    "no such file", ("ride", "follow"), f"paths count from the ride file: {file.resolve()}"
-                )
+                self.fault("no such file", ("ride", "follow"), f"paths count from the ride file: {file.resolve()}")
             wish = dataclasses.replace(wish, follow=file)
         if wish.home_by is not None:
             wish = dataclasses.replace(wish, home_by=self._home_by(wish.home_by, start))
@@ -476,14 +460,10 @@ class _Checks:
                 mend = f"add {'talks_mhz' if heard else 'hears_mhz'}"
                 self.fault("a repeater has two frequencies", at, mend, value=False)
             if station.hears_mhz is not None and station.hears_mhz == station.talks_mhz:
-                self.fault(
-                    "a repeater hears and talks on different frequencies", (*at, "talks_mhz"), "check both"
-                )
+                self.fault("a repeater hears and talks on different frequencies", (*at, "talks_mhz"), "check both")
             for key in ("access", "reaches"):
                 if key in given and not (heard or talks):
-                    self.fault(
-                        "only a repeater has it", (*at, key), "add hears_mhz and talks_mhz, or leave it out"
-                    )
+                    self.fault("only a repeater has it", (*at, key), "add hears_mhz and talks_mhz, or leave it out")
             self._far(station, start, at)
             checked.append(station)
         return checked
@@ -548,11 +528,7 @@ class _Checks:
             for name in contact.rule:
                 if name.lower() not in [n.lower() for n in names]:
                     near = nearest(name, names)
-                    mend = (
-                        f'did you mean "{near}"?'
-                        if near
-                        else f"stations: {listed(names) if names else 'none'}"
-                    )
+                    mend = f'did you mean "{near}"?' if near else f"stations: {listed(names) if names else 'none'}"
                     self.fault(f"no station is called {name!r}", path, mend)
         elif isinstance(contact.rule, dict) and contact.rule["at_least"] > len(names):
             self.fault(f"there are only {len(names)} stations", path, "add stations, or ask for fewer")
@@ -698,9 +674,7 @@ def _table_of(tables: dict[str, Any], name: str) -> tuple[dict[str, Any], str]:
     known = keys_of(SECTIONS[section])
     if key not in known:
         near = nearest(key, known)
-        raise Wrong(
-            "unknown key", f"did you mean {section}.{near}?" if near else f"known: {', '.join(known)}"
-        )
+        raise Wrong("unknown key", f"did you mean {section}.{near}?" if near else f"known: {', '.join(known)}")
     if section not in SEVERAL:
         if which:
             raise Wrong("too many parts", f"write {section}.{key}")
@@ -714,9 +688,7 @@ def _table_of(tables: dict[str, Any], name: str) -> tuple[dict[str, Any], str]:
         if which and which.lower() in (str(number), str(row.get("name", "")).lower()):
             return row, key
     names = [str(row.get("name", number)) for number, row in enumerate(rows, 1)]
-    raise Wrong(
-        f"which {section}?", f"write {section}.NAME.{key}, NAME one of {listed(names) if names else 'none'}"
-    )
+    raise Wrong(f"which {section}?", f"write {section}.NAME.{key}, NAME one of {listed(names) if names else 'none'}")
 
 
 # The template

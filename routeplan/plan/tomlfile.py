@@ -28,9 +28,7 @@ class Document:
     def where(self, path: KeyPath, value: Any = ...) -> str:
         line = next((self.lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in self.lines), None)
         place = self.name if line is None else f"{self.name}, line {line}"
-        told = [
-            str(p + 1) if isinstance(p, int) else p for p in path if line is None or not isinstance(p, int)
-        ]
+        told = [str(p + 1) if isinstance(p, int) else p for p in path if line is None or not isinstance(p, int)]
         words = ".".join(told)
         return f"{place}, {words}" + ("" if value is ... else f" = {shown(value)}")
 

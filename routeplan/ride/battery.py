@@ -68,9 +68,7 @@ def usable_share(temperature_c: Any) -> Any:
     return np.interp(temperature_c, [-20.0, -10.0, 0.0, 20.0], [0.40, 0.55, 0.65, 0.85])
 
 
-def battery_life_s(
-    battery_wh: float, duty: Duty, *, drain: Drain = Drain(), temperature_c: float = 20.0
-) -> float:
+def battery_life_s(battery_wh: float, duty: Duty, *, drain: Drain = Drain(), temperature_c: float = 20.0) -> float:
     """Seconds until the battery is empty: usable energy / mean power."""
     return 3600 * battery_wh * float(usable_share(temperature_c)) / (NOMINAL_V * mean_current_a(duty, drain))
 

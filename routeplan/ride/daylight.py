@@ -59,9 +59,7 @@ def light_of_ride(latitude_deg: float, longitude_deg: float, departs: datetime, 
         low, high = 60.0 * minutes[changes[0]], 60.0 * minutes[changes[0] + 1]
         while high - low > 1:
             middle = (low + high) / 2
-            is_above = (
-                sun_elevation_deg(latitude_deg, longitude_deg, begin + timedelta(seconds=middle)) > level_deg
-            )
+            is_above = sun_elevation_deg(latitude_deg, longitude_deg, begin + timedelta(seconds=middle)) > level_deg
             low, high = (middle, high) if is_above == down else (low, middle)
         return begin + timedelta(seconds=round(high))
 
@@ -79,9 +77,7 @@ def light_of_ride(latitude_deg: float, longitude_deg: float, departs: datetime, 
     def local(moment: datetime | None) -> datetime | None:
         return moment and moment.astimezone(departs.tzinfo)
 
-    return Light(
-        local(sunset), local(crossing(CIVIL_DEG, True)), local(sunrise), local(lights), dark_s, polar
-    )
+    return Light(local(sunset), local(crossing(CIVIL_DEG, True)), local(sunrise), local(lights), dark_s, polar)
 
 
 def sunset(latitude_deg: float, longitude_deg: float, day: date, zone: tzinfo) -> datetime | None:

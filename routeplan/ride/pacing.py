@@ -55,9 +55,7 @@ class Rider:
             if not (value := getattr(self, name)) > 0
         ]
         if self.climb_power_w is not None and self.climb_power_w < self.power_w:
-            faults.append(
-                Fault("climb_power_w is below power_w", "rider", "climb at least as hard as on the flat")
-            )
+            faults.append(Fault("climb_power_w is below power_w", "rider", "climb at least as hard as on the flat"))
         if not self.coast_from_grade < 0 <= self.climb_from_grade < self.climb_full_grade:
             faults.append(Fault("coast_from_grade < 0 <= climb_from_grade < climb_full_grade fails", "rider"))
         if faults:
@@ -138,16 +136,11 @@ def ride_pieces(
     if capped.any():
         spent_w = np.where(capped, np.clip(power_w(speed, **road), 0.0, target_w), target_w)
     walking = (
-        (on_foot > 0)
-        | (free_m_s < rider.walk_below_m_s)
-        | (slope > rider.walk_above_grade)
-        | (rolling >= PUSHED_FROM)
+        (on_foot > 0) | (free_m_s < rider.walk_below_m_s) | (slope > rider.walk_above_grade) | (rolling >= PUSHED_FROM)
     ) & ~np.isnan(slope)
     if walking.any():
         foot_m_s = np.where(on_foot == 2, rider.steps_m_s, rider.walking_speed_factor * tobler_m_s(slope))
-        lifting_w = (
-            rider.total_mass_kg * GRAVITY_M_S2 * foot_m_s * np.maximum(slope, 0) / np.hypot(1.0, slope)
-        )
+        lifting_w = rider.total_mass_kg * GRAVITY_M_S2 * foot_m_s * np.maximum(slope, 0) / np.hypot(1.0, slope)
         speed = np.where(walking, foot_m_s, speed)
         spent_w = np.where(walking, rider.walking_power_w + lifting_w, spent_w)
     time = length / speed
@@ -166,9 +159,7 @@ def pacing_power_w(
     gives NaN.
     """
     slope = np.asarray(grade, float)
-    climb = np.clip(
-        (slope - rider.climb_from_grade) / (rider.climb_full_grade - rider.climb_from_grade), 0, 1
-    )
+    climb = np.clip((slope - rider.climb_from_grade) / (rider.climb_full_grade - rider.climb_from_grade), 0, 1)
     uphill_w = rider.power_w + climb * (rider.full_climb_power_w - rider.power_w)
     held_w = power_w(
         rider.coast_at_least_m_s,
@@ -248,9 +239,7 @@ def bend_radius_m(x_m: Any, y_m: Any) -> np.ndarray:
     return radius
 
 
-def stopping_distance_m(
-    speed_m_s: Any, *, grade: Any = 0.0, reaction_s: float = 1.5, braking_g: float = 0.35
-) -> Any:
+def stopping_distance_m(speed_m_s: Any, *, grade: Any = 0.0, reaction_s: float = 1.5, braking_g: float = 0.35) -> Any:
     """Distance [m] to a stop: v t + v^2 / (2 g (mu cos + sin)); inf where brakes do not hold.
 
     AASHTO 1999 (guide for bicycle facilities): 2.5 s, and mu 0.25, half that in the wet.

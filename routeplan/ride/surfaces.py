@@ -22,17 +22,13 @@ class Surface(NamedTuple):
 PUSHED_FROM = 0.04  # Crr [-]: soft ground, where pushing is the better way (judgement)
 
 SURFACES: dict[str, Surface] = {
-    "smooth": Surface(
-        0.005, 35 / 3.6, "asphalt or concrete in good order", "common practice; cap: judgement"
-    ),
+    "smooth": Surface(0.005, 35 / 3.6, "asphalt or concrete in good order", "common practice; cap: judgement"),
     "rough": Surface(
         0.008, 32 / 3.6, "worn or patched asphalt, paving, setts laid flat", "common practice; cap: judgement"
     ),
     "fine_gravel": Surface(0.010, 28 / 3.6, "compacted or fine gravel", "common practice; cap: judgement"),
     "gravel": Surface(0.015, 24 / 3.6, "loose gravel, unsurfaced track", "common practice; cap: judgement"),
-    "cobbles": Surface(
-        0.020, 18 / 3.6, "cobblestones, grass, rutted track", "common practice; cap: judgement"
-    ),
+    "cobbles": Surface(0.020, 18 / 3.6, "cobblestones, grass, rutted track", "common practice; cap: judgement"),
     "soft": Surface(0.060, 10 / 3.6, "sand, mud, deep loose ground: pushed", "judgement, 0.04 to 0.08"),
 }
 
@@ -51,6 +47,4 @@ def _surface(word: str) -> Surface:
     try:
         return SURFACES[word]
     except KeyError:
-        raise InputError(
-            f"no surface is called {word!r}", "surface", f"one of {', '.join(SURFACES)}"
-        ) from None
+        raise InputError(f"no surface is called {word!r}", "surface", f"one of {', '.join(SURFACES)}") from None

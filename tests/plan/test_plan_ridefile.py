@@ -568,7 +568,7 @@ def test_property_kept_stations_stand_in_a_new_ride_file(tmp_path):
     ride = read_ride(tmp_path / "new.toml")
     assert [s.name for s in ride.stations] == ["Q7CLUB"]
     assert ride.start.locator == "JN02sm" and ride.time_zone == "Europe/Andorra"
-    assert "Q1RIDGE" not in document_text(ride.document)
+    assert "QI2WK" not in document_text(ride.document)
     kept.write_text(KEPT[KEPT.index("[[station]]") :])
     assert read_ride_text(template_text(kept)).start.position == (42.6, 1.55)
 
