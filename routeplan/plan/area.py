@@ -726,7 +726,7 @@ def _cache_folder() -> Path:
 def _read_cache(key: str) -> dict[str, Any] | None:
     path = _cache_folder() / f"{key}.npz"
     try:
-        with np.load(path, allow_pickle=False) as held:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
             columns = {name: held[name] for name in held.files}
         os.utime(path)
         return columns
@@ -775,7 +775,8 @@ def describe(area: Area) -> str:
         ("voids", f"{e['void_cells']} cells: {e['void_cells_filled']} filled, {left} left unknown"),
         ("cover", f"{m['cover']['how']}; {m['cover']['share_covered']:.0%} of the cells"),
         *([("", "taken out of the surface model, and given back as cover")] if e["cover_taken_out"] else []),
-        ("water", f"{z['how']}; {z['sea_share']:.0%} of the cells are sea"),
+        ("water", z["how"]),
+        *([("", f"{z['sea_share']:.0%} of the cells are sea")] if z["sea_share"] else []),
         ("heights", f"roads moved {h['moved_m'][0]:.1f} m (median), a tenth over {h['moved_m'][1]:.1f} m"),
         ("", f"steepest tenth of paved roads: over {h['grade_90_before']:.1%} in the raster, "
              f"{h['grade_90_after']:.1%} fitted"),

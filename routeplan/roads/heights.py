@@ -246,7 +246,8 @@ def fit_chain(
     over = np.zeros(pieces)  # bound that is passed, as a target; NaN: none
     over[:] = np.nan
     factor, rounds = None, 0
-    for rounds in range(1, rounds_at_most + 1):
+    for _ in range(rounds_at_most):
+        rounds += 1
         active = np.isfinite(over)
         excess = np.abs(grade @ h - np.nan_to_num(over))
         pull = np.where(active, limit_weight / np.maximum(1.0, excess / _LIMIT_LINEAR), 0.0)
