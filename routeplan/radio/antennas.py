@@ -21,9 +21,7 @@ RACK_PLATE_RADIUS_M = 0.15  # a luggage rack's top plate taken as a disc
 _TABLE_MHZ = (29.6, 51.5, 70.45, 145.5, 433.5, 1297.5)
 
 
-def small_plate_loss_db(
-    frequency_mhz: ArrayLike, plate_radius_m: float = RACK_PLATE_RADIUS_M
-) -> NDArray[np.float64]:
+def small_plate_loss_db(frequency_mhz: ArrayLike, plate_radius_m: float = RACK_PLATE_RADIUS_M) -> NDArray[np.float64]:
     """Loss [dB] of a quarter wave whose only counterpoise is a small plate, same shape as `frequency_mhz`.
 
     The return current must charge the plate. Alone in space a disc of radius a has the capacitance C = 8 eps0
@@ -178,6 +176,4 @@ CAR_WHIP = StationAntenna(
     "car whip", (-3.0, -1.0, 0.0, 2.0, 3.0, 3.0), 1.0, "judgement: quarter wave or longer on a car's roof"
 )
 
-STATION_ANTENNAS: dict[str, StationAntenna] = {
-    a.name: a for a in (DIPOLE, COLLINEAR, BEAM, INDOOR, HANDHELD, CAR_WHIP)
-}
+STATION_ANTENNAS: dict[str, StationAntenna] = {a.name: a for a in (DIPOLE, COLLINEAR, BEAM, INDOOR, HANDHELD, CAR_WHIP)}

@@ -61,12 +61,8 @@ def band_of(frequency_mhz: float, where: str = "") -> Band:
         meant = _lookup(frequency_mhz * factor)
         if meant:
             mhz = f"{frequency_mhz * factor:.6f}".rstrip("0").rstrip(".")
-            raise InputError(
-                f"given in {unit}? Frequencies are in MHz", where, f"meant {mhz} MHz ({meant.name})?"
-            )
-    near = min(
-        BANDS, key=lambda b: max(b.lowest_mhz / max(frequency_mhz, 1e-9), frequency_mhz / b.highest_mhz)
-    )
+            raise InputError(f"given in {unit}? Frequencies are in MHz", where, f"meant {mhz} MHz ({meant.name})?")
+    near = min(BANDS, key=lambda b: max(b.lowest_mhz / max(frequency_mhz, 1e-9), frequency_mhz / b.highest_mhz))
     table = ", ".join(f"{b.name} {b.lowest_mhz:g}-{b.highest_mhz:g}" for b in BANDS)
     raise InputError(
         f"in no amateur band known here ({table} MHz)", where, f"the nearest is {near.name}; {CHECK_LICENCE}"

@@ -48,18 +48,21 @@ class BeaconPlan:
     longest_wait_s: float
     longest_wait_worse_s: float  # every link 5 dB worse
     gaps: tuple[Gap, ...]
+    target_gap_s: float
     why: str
 
     def lines(self) -> tuple[str, ...]:
         """Plain sentences for card and report."""
-        minutes = [f"{g.begin_m / 1000:.1f} to {g.end_m / 1000:.1f} km" for g in self.gaps]
+        stretches = [f"{g.begin_m / 1000:.1f} to {g.end_m / 1000:.1f} km" for g in self.gaps]
         return (
             f"Position beacon every {self.interval_s:.0f} s: {self.sent} sent, about "
             f"{self.expected_heard:.0f} heard; {self.why}.",
             f"Expected wait for a new position: {self.mean_wait_s / 60:.0f} min on average, "
             f"{self.longest_wait_s / 60:.0f} min at worst ({self.longest_wait_worse_s / 60:.0f} min if every "
             f"link is {COMMON_ERROR_DB:.0f} dB worse).",
-            "Expect no position " + ("; ".join(minutes) if minutes else "gap above ten minutes") + ".",
+            f"Waits above {self.target_gap_s / 60:.0f} min are to be expected "
+            + ("from " + "; ".join(stretches) if stretches else "nowhere")
+            + ".",
         )
 
 
@@ -100,15 +103,11 @@ def beacon_plan(
     """
     t, d, m = (np.asarray(a, dtype=float) for a in (time_s, distance_m, margin_db))
     if not (t.shape == d.shape == m.shape and t.ndim == 1 and t.size >= 2):
-        raise InputError(
-            "time, distance and margin need one row each per place, two places at least", "beacon_plan"
-        )
+        raise InputError("time, distance and margin need one row each per place, two places at least", "beacon_plan")
     if np.any(np.diff(t) < 0):
         raise InputError("time must not go backwards", "beacon_plan")
     if interval_s is not None and not 10 <= interval_s <= 3600:
-        raise InputError(
-            "10 s to an hour between beacons", f"interval_s = {interval_s:g}", "60 to 300 is usual"
-        )
+        raise InputError("10 s to an hour between beacons", f"interval_s = {interval_s:g}", "60 to 300 is usual")
     speed = np.gradient(d, np.maximum.accumulate(t + np.arange(t.size) * 1e-9))
     chance, worse = (
         mean_packet_chance(m - shift, sigma_db, speed_m_s=np.abs(speed), frequency_mhz=frequency_mhz)
@@ -118,7 +117,8 @@ def beacon_plan(
         within = [_share_within(t, chance, i, target_gap_s) for i in INTERVALS_S]
         fit = [i for i, share in zip(INTERVALS_S, within) if share >= within[0] - 0.02]
         chosen = fit[-1]
-        why = f"the longest interval that loses nothing against {INTERVALS_S[0]:.0f} s"
+        longest = f"the longest usual interval that loses nothing against {INTERVALS_S[0]:.0f} s"
+        why = longest if chosen > INTERVALS_S[0] else "the shortest usual interval: a longer one would leave gaps"
     else:
         chosen, why = float(interval_s), "as asked for"
     sent = _sent(t, chosen)
@@ -127,7 +127,7 @@ def beacon_plan(
     return BeaconPlan(
         chosen, len(sent), float(heard.sum()), float(wait.mean()), float(wait.max()),
         float(expected_wait_s(t, worse, chosen).max()), 
-        _gaps(sent, np.interp(sent, t, d), wait > target_gap_s), why,
+        _gaps(sent, np.interp(sent, t, d), wait > target_gap_s), target_gap_s, why,
     )  # fmt: skip
 
 
@@ -137,9 +137,7 @@ def _share_within(
     return float(np.mean(expected_wait_s(time_s, chance, interval_s) <= target_s))
 
 
-def _gaps(
-    time_s: NDArray[np.float64], distance_m: NDArray[np.float64], inside: NDArray[np.bool_]
-) -> tuple[Gap, ...]:
+def _gaps(time_s: NDArray[np.float64], distance_m: NDArray[np.float64], inside: NDArray[np.bool_]) -> tuple[Gap, ...]:
     edges = np.flatnonzero(np.diff(np.concatenate(([0], inside.astype(np.int8), [0]))))
     return tuple(
         Gap(float(time_s[a]), float(time_s[b - 1]), float(distance_m[a]), float(distance_m[b - 1]))

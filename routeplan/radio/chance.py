@@ -60,13 +60,9 @@ class Spread:
         for name in ("location_db", "model_db", "body_db", "noise_db"):
             value = getattr(self, name)
             if not 0 <= value <= 40:
-                raise InputError(
-                    "a spread is between 0 and 40 dB", f"{name} = {value}", "the model error is about 8"
-                )
+                raise InputError("a spread is between 0 and 40 dB", f"{name} = {value}", "the model error is about 8")
         if self.sigma_db == 0:
-            raise InputError(
-                "all spreads are 0", "Spread", "nothing is that certain; the model error is about 8 dB"
-            )
+            raise InputError("all spreads are 0", "Spread", "nothing is that certain; the model error is about 8 dB")
 
     @property
     def sigma_db(self) -> float:
@@ -95,9 +91,7 @@ def margin_needed_db(chance: ArrayLike, sigma_db: ArrayLike) -> Array:
     return np.asarray(ndtri(np.asarray(chance, dtype=float)) * np.asarray(sigma_db, dtype=float))
 
 
-def bearing_correlation(
-    bearing_deg: ArrayLike, *, far: float = CORRELATION, near: float = NEAR_CORRELATION
-) -> Array:
+def bearing_correlation(bearing_deg: ArrayLike, *, far: float = CORRELATION, near: float = NEAR_CORRELATION) -> Array:
     """Correlation (k, k) of the errors of k stations from their bearings as the rider sees them [deg].
 
     bearing_deg : (k,), or (k, n) along a ride, then the mean over the n places.
@@ -144,9 +138,7 @@ class Rule:
         return np.asarray(count >= self.at_least)
 
 
-def resolve_rule(
-    rule: Any, names: Sequence[str] | int, reaches: Mapping[str, Sequence[str]] | None = None
-) -> Rule:
+def resolve_rule(rule: Any, names: Sequence[str] | int, reaches: Mapping[str, Sequence[str]] | None = None) -> Rule:
     """A Rule from "any", "all", at least k (int or {"at_least": k}), or names that must all be worked.
 
     names : of the stations, in order; or only how many there are.
@@ -167,9 +159,7 @@ def resolve_rule(
         if rule in ("any", "all"):
             return Rule(tuple(people), 1 if rule == "any" else len(people))
         near = difflib.get_close_matches(rule, ["any", "all", *ways], 1)
-        raise InputError(
-            "unknown contact rule", f"rule = {rule!r}", f'did you mean "{near[0]}"?' if near else mend
-        )
+        raise InputError("unknown contact rule", f"rule = {rule!r}", f'did you mean "{near[0]}"?' if near else mend)
     if isinstance(rule, Mapping):
         if set(rule) != {"at_least"}:
             raise InputError("unknown contact rule", f"rule = {dict(rule)!r}", mend)
@@ -187,11 +177,7 @@ def resolve_rule(
         through = ways.get(name, []) + ([names.index(name)] if name in names and name in reaches else [])
         if not through:
             near = difflib.get_close_matches(name, [*ways, *names], 1)
-            hint = (
-                f'did you mean "{near[0]}"?'
-                if near
-                else f"known are {', '.join(dict.fromkeys([*names, *ways]))}"
-            )
+            hint = f'did you mean "{near[0]}"?' if near else f"known are {', '.join(dict.fromkeys([*names, *ways]))}"
             raise InputError("the contact rule names an unknown station", f"rule: {name!r}", hint)
         chosen.append(tuple(through))
     return Rule(tuple(chosen), len(chosen))
@@ -373,9 +359,7 @@ def _count_chance(up: Any, rule: Rule) -> Any:
         for p in up[2:]:
             every *= p
         return every
-    fewer = [np.ones_like(up[0])] + [np.zeros_like(up[0])] * (
-        least - 1
-    )  # chances of exactly 0, 1, ... least - 1
+    fewer = [np.ones_like(up[0])] + [np.zeros_like(up[0])] * (least - 1)  # chances of exactly 0, 1, ... least - 1
     for p in up:
         for j in range(least - 1, 0, -1):
             fewer[j] = fewer[j] + (fewer[j - 1] - fewer[j]) * p
@@ -388,9 +372,7 @@ def _truth(rule: Rule, k: int) -> NDArray[np.bool_]:
     if rule.simple:
         return np.zeros(0, dtype=bool)
     if k > 12:
-        raise InputError(
-            f"{k} stations with repeaters in one contact rule", "rule", "12 at most; name fewer stations"
-        )
+        raise InputError(f"{k} stations with repeaters in one contact rule", "rule", "12 at most; name fewer stations")
     states = np.indices((2,) * k).astype(bool)
     return rule.holds(states)
 
@@ -484,9 +466,7 @@ def contact_minutes(
         error *= changing
         error += fixed
         up = error > -margin[:, begin : part.stop].T[:, :, None].astype(np.float32)  # NaN compares as False
-        total_s += np.einsum(
-            "n,nd->d", time_s[begin : part.stop], chosen.holds(up.swapaxes(0, 1)).astype(float)
-        )
+        total_s += np.einsum("n,nd->d", time_s[begin : part.stop], chosen.holds(up.swapaxes(0, 1)).astype(float))
     window = float(time_s.sum() if window_s is None else window_s)
     return ContactMinutes(np.sort(total_s) / 60, window / 60)
 

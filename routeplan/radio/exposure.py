@@ -174,7 +174,7 @@ class Screening:
         """Plain sentences, one per line, ending with the cautions."""
         head = (
             f"RF exposure screening, {self.frequency_mhz:g} MHz, {self.transmit_w:g} W, antenna counted as "
-            f"{self.gain_dbi:.1f} dBi. A screening figure, not a statement of compliance.",
+            f"{self.gain_dbi:.2f} dBi. A screening figure, not a statement of compliance.",
         )
         body = []
         for row in self.rows:
@@ -183,14 +183,13 @@ class Screening:
             if row.distance_m is None:
                 body.append(f"{start}; no distance is given: see below.")
             else:
-                body.append(
-                    f"{start}; below the limit from {row.distance_m:.1f} m on (ground reflection included)."
-                )
+                metres = math.ceil(row.distance_m * 10) / 10  # rounded up
+                body.append(f"{start}; below the limit from {metres:.1f} m on (ground reflection included).")
         if any(row.distance_m is None for row in self.rows):
             body.append(
-                f"Closer than {self.near_field_m:.2f} m to the antenna (the reactive near field) these formulas "
-                "do not hold. For a set in the hand or on the body, go by its maker's exposure (SAR) statement, "
-                "and use less power and shorter overs."
+                f"Closer than {self.near_field_m:.2f} m to the antenna (the reactive near field) the "
+                "formulas do not hold. For a set in the hand or on the body, go by its maker's exposure (SAR) "
+                "statement, and use less power and shorter overs."
             )
         return (*head, *body, *CAUTIONS)
 
@@ -226,9 +225,7 @@ def screen(
     if not 0 <= talk_share <= 1:
         faults.append(Fault("a share lies between 0 and 1", f"talk_share = {talk_share:g}"))
     if mount not in RIDER_DISTANCE_M:
-        faults.append(
-            Fault("unknown mount", f"mount = {mount!r}", "known are " + ", ".join(RIDER_DISTANCE_M))
-        )
+        faults.append(Fault("unknown mount", f"mount = {mount!r}", "known are " + ", ".join(RIDER_DISTANCE_M)))
     if faults:
         raise InputError(faults)
     gain = max(gain_dbi, LEAST_GAIN_DBI)

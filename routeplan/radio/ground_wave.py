@@ -64,14 +64,12 @@ def ground_wave_loss_db(
     """
     if how_predicted(frequency_mhz) != UPPER_LIMIT:
         raise InputError(
-            f"{how_predicted(frequency_mhz)} by ground wave", f"{frequency_mhz:g} MHz",
+            f"{band_of(frequency_mhz).name} is not predicted by ground wave", f"{frequency_mhz:g} MHz",
             "only 10 m is; 40 m and 80 m live by the sky wave, bands from 6 m up go by terrain",
         )  # fmt: skip
     for name, height in (("tx_height_m", tx_height_m), ("rx_height_m", rx_height_m)):
         if not 0 <= height <= 50:
-            raise InputError(
-                "the ground wave holds for antennas 0 to 50 m above the ground", f"{name} = {height:g}"
-            )
+            raise InputError("the ground wave holds for antennas 0 to 50 m above the ground", f"{name} = {height:g}")
     try:
         from ITS.Propagation.LFMF import LFMF, Polarization
     except (ImportError, OSError):

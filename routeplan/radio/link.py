@@ -57,9 +57,7 @@ class Station:
             )
         )  # fmt: skip
         if (self.hears_mhz is None) != (self.talks_mhz is None):
-            faults.append(
-                Fault("a repeater has two frequencies", "hears_mhz, talks_mhz", "give both or none")
-            )
+            faults.append(Fault("a repeater has two frequencies", "hears_mhz, talks_mhz", "give both or none"))
         if self.reaches and self.hears_mhz is None:
             faults.append(Fault("only a repeater reaches others", "reaches", "add hears_mhz and talks_mhz"))
         if faults:
@@ -324,9 +322,7 @@ def _total(lines: tuple[Line, ...]) -> NDArray[np.float64]:
     return np.asarray(total, dtype=float)
 
 
-def noise_spread_db(
-    station: Station, rider: RiderSet, frequency_mhz: float, from_mhz: float | None = None
-) -> float:
+def noise_spread_db(station: Station, rider: RiderSet, frequency_mhz: float, from_mhz: float | None = None) -> float:
     """Spread of the margins by the noise of the places [dB]: the larger of both ends'.
 
     Each end's is its category's deviation from place to place, in the measure in which external noise makes
@@ -338,8 +334,6 @@ def noise_spread_db(
     )
     return max(
         category.location_sigma_db
-        * float(
-            noise.external_share(noise.external_figure_db(category, f), loss_db=loss, noise_figure_db=figure)
-        )
+        * float(noise.external_share(noise.external_figure_db(category, f), loss_db=loss, noise_figure_db=figure))
         for category, loss, figure, f in ends
     )

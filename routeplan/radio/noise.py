@@ -59,18 +59,18 @@ CATEGORIES = {c.name: c for c in (CITY, RESIDENTIAL, RURAL, QUIET_RURAL, GALACTI
 
 
 def man_made_figure_db(category: NoiseCategory, frequency_mhz: ArrayLike) -> NDArray[np.float64]:
-    """Median man-made noise figure F_am [dB over k T0 B], same shape as `frequency_mhz`. Rec. ITU-R P.372,
-    Table 1.
+    """Median man-made noise figure F_am [dB over k T0 B], same shape as `frequency_mhz`. Rec. ITU-R P.372, Table 1.
 
-    Above the fit's end the figure is continued from its value there with 12.3 dB per decade, the slope of the
-    200-900 MHz business curve of older editions: a stated fallback, not a published value. (It gives 3 dB for
-    a residential place at 430 MHz, where the straight fit would give -0.5 dB; indoor measurements that later
-    editions quote, from memory, are 3 dB at 425 MHz.) Galactic noise is a fit without such an end.
+    Above 250 MHz, where the fits end, the figure is continued from its value there with 12.3 dB per decade, the
+    slope of the 200-900 MHz business curve of older editions: a stated fallback, not a published value. (It gives
+    3 dB for a residential place at 430 MHz, where the straight fit would give -0.5 dB; indoor measurements that
+    later editions quote, from memory, are 3 dB at 425 MHz.) The quiet rural fit ends at 30 MHz already and is
+    continued straight to 250 MHz, which does not matter: the sky is louder there. Galactic noise has no such end.
     """
     f = np.asarray(frequency_mhz, dtype=float)
-    inside = category.c_db - category.d_db * np.log10(np.minimum(f, category.highest_mhz))
-    beyond = CONTINUED_SLOPE_DB * np.log10(np.maximum(f, category.highest_mhz) / category.highest_mhz)
-    return np.asarray(inside - beyond)
+    bend_mhz = max(category.highest_mhz, 250.0)
+    fitted = category.c_db - category.d_db * np.log10(np.minimum(f, bend_mhz))
+    return np.asarray(fitted - CONTINUED_SLOPE_DB * np.log10(np.maximum(f, bend_mhz) / bend_mhz))
 
 
 def external_figure_db(category: NoiseCategory, frequency_mhz: ArrayLike) -> NDArray[np.float64]:
@@ -86,14 +86,10 @@ def beyond_published(category: NoiseCategory, frequency_mhz: float) -> bool:
     tables.
     """
     figure = float(man_made_figure_db(category, frequency_mhz))
-    return frequency_mhz > category.highest_mhz and figure > float(
-        man_made_figure_db(GALACTIC, frequency_mhz)
-    )
+    return frequency_mhz > category.highest_mhz and figure > float(man_made_figure_db(GALACTIC, frequency_mhz))
 
 
-def system_figure_db(
-    external_db: ArrayLike, *, loss_db: ArrayLike, noise_figure_db: ArrayLike
-) -> NDArray[np.float64]:
+def system_figure_db(external_db: ArrayLike, *, loss_db: ArrayLike, noise_figure_db: ArrayLike) -> NDArray[np.float64]:
     """System noise figure [dB over k T0 B] at an equivalent lossless antenna; arguments broadcast.
 
     Rec. ITU-R P.372, section 2: f = f_a + (f_c - 1) + l_c (f_t - 1) + l_c l_t (f_r - 1), which for losses at
@@ -107,9 +103,7 @@ def system_figure_db(
     return 10 * np.log10(f_a - 1 + l_f)
 
 
-def external_share(
-    external_db: ArrayLike, *, loss_db: ArrayLike, noise_figure_db: ArrayLike
-) -> NDArray[np.float64]:
+def external_share(external_db: ArrayLike, *, loss_db: ArrayLike, noise_figure_db: ArrayLike) -> NDArray[np.float64]:
     """Share of the system noise that is external, 0 to 1: by how many dB it rises when F_a rises by 1 dB."""
     f_a = 10 ** (np.asarray(external_db, dtype=float) / 10)
     f = 10 ** (system_figure_db(external_db, loss_db=loss_db, noise_figure_db=noise_figure_db) / 10)
@@ -143,9 +137,7 @@ def sensitivity_dbm(value: float | str) -> float:
         if not units <= {"dbm", "uv", "emf", "e.m.f."} or {"dbm", "uv"} <= units:
             raise ValueError
     except (ValueError, IndexError):
-        raise InputError(
-            "not understood as a receiver's sensitivity", f"sensitivity {value!r}", mend
-        ) from None
+        raise InputError("not understood as a receiver's sensitivity", f"sensitivity {value!r}", mend) from None
     if "uv" in units or (number > 0 and "dbm" not in units):
         if number <= 0:
             raise InputError("a voltage must be above 0", f"sensitivity {value!r}", mend)
@@ -158,9 +150,7 @@ def sensitivity_dbm(value: float | str) -> float:
     return number
 
 
-def receiver_figure_db(
-    sensitivity_dbm: float, *, bandwidth_hz: float = 7800.0, sinad_12_cn_db: float = 7.0
-) -> float:
+def receiver_figure_db(sensitivity_dbm: float, *, bandwidth_hz: float = 7800.0, sinad_12_cn_db: float = 7.0) -> float:
     """Noise figure [dB] of a receiver that needs `sensitivity_dbm` for 12 dB SINAD from a generator at T0.
 
     sensitivity = k T0 B + F + C/N, so F = sensitivity - k T0 B - C/N. bandwidth_hz and sinad_12_cn_db belong

@@ -131,9 +131,7 @@ def mode_of(words: str = "FM", grade: str | None = None) -> Mode:
     names = {m.lower(): m for m in MODES} | _ALSO
     if key not in names:
         near = difflib.get_close_matches(key, names, 1, 0.4)
-        mend = (
-            f'did you mean "{names[near[0]]}"?' if near else "known are " + ", ".join(f'"{m}"' for m in MODES)
-        )
+        mend = f'did you mean "{names[near[0]]}"?' if near else "known are " + ", ".join(f'"{m}"' for m in MODES)
         raise InputError("unknown mode", f"mode = {words!r}", mend)
     grades = MODES[names[key]]
     if grade is None or len(grades) == 1:
@@ -180,10 +178,7 @@ def mean_packet_chance(
     weights = weights / weights.sum()
     margin = np.asarray(margin_db, dtype=float)
     total = sum(
-        w
-        * packet_chance(
-            margin + sigma_db * z, speed_m_s=speed_m_s, frequency_mhz=frequency_mhz, packet_s=packet_s
-        )
+        w * packet_chance(margin + sigma_db * z, speed_m_s=speed_m_s, frequency_mhz=frequency_mhz, packet_s=packet_s)
         for z, w in zip(nodes, weights)
     )
     return np.asarray(total)

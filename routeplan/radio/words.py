@@ -154,9 +154,7 @@ class _Choices:
         self.stated.append(Stated(key, given, "ride file", False))
         return given
 
-    def word(
-        self, key: str, given: str | None, default: str, table: Mapping[str, T], why: str = "default"
-    ) -> T:
+    def word(self, key: str, given: str | None, default: str, table: Mapping[str, T], why: str = "default") -> T:
         word = self.value(key, given, default, why)
         try:
             return known(word, table, key.replace("_", " "), f"{key} = {word!r}")
@@ -244,9 +242,7 @@ def resolve_set(
     directivity is taken as loss, which weakens noise too.
     """
     choose = _Choices()
-    watts = choose.value(
-        "transmit_w", transmit_w, DEFAULT_TRANSMIT_W, "default: usual full power of a handheld"
-    )
+    watts = choose.value("transmit_w", transmit_w, DEFAULT_TRANSMIT_W, "default: usual full power of a handheld")
     a = choose.word("antenna", antenna, DEFAULT_ANTENNA, ANTENNAS)
     m = choose.word("mount", mount, DEFAULT_MOUNT, MOUNTS)
     own_loss = round(a.loss_db(frequency_mhz, on_plate=m.on_plate), 1)
@@ -255,18 +251,14 @@ def resolve_set(
     )
     directivity = max(a.directivity_dbi, gain)
     height = choose.value("antenna_height_m", antenna_height_m, m.height_m, f"{m.name}: {m.origin}")
-    feeder = choose.value(
-        "feeder_db", feeder_db, 0.3 if m.on_plate else 0.0, f"{m.name}: a metre of thin cable"
-    )
+    feeder = choose.value("feeder_db", feeder_db, 0.3 if m.on_plate else 0.0, f"{m.name}: a metre of thin cable")
     heard = choose.value(
         "sensitivity_dbm",
         sensitivity,
         DEFAULT_SENSITIVITY_DBM,
         "default: 0.25 uV, as data sheets of handhelds say",
     )
-    place = choose.word(
-        "surroundings", surroundings, DEFAULT_RIDER_SURROUNDINGS, SURROUNDINGS, "default: lanes"
-    )
+    place = choose.word("surroundings", surroundings, DEFAULT_RIDER_SURROUNDINGS, SURROUNDINGS, "default: lanes")
     choose.stated.append(
         Stated("body_db", f"{m.body.free_db:g} to {m.body.through_db:g}", f"{m.name}: {m.origin}", True)
     )
