@@ -30,6 +30,16 @@ NIGHT = {
     "accent2": "#A3C37C",
     "accent3": "#C799CF",
 }
+PRINT = {
+    **dict.fromkeys(PAPER, "#000000"),
+    **{f"accent{k}": "#555555" for k in range(4)},
+    "paper": "#FFFFFF",
+    "ground": "#D0D0D0",
+    "quiet": "#333333",
+    "hair": "#888888",
+    "wash": "#EEEEEE",
+    "water": "#EEEEEE",
+}  # black and white, for the card
 HEAD, BODY, SMALL = 15.0, 11.0, 9.5
 MARKERS = ("triangle", "square", "diamond", "pentagon", "cross", "circle")
 

@@ -79,22 +79,26 @@ def channel(station: PlannedStation) -> str:
 
 def what_if_nobody(plan: Plan, route: Route, place: CallingPlace) -> str:
     """What to do at a calling place when nobody answers, in order."""
-    steps = ["move a metre or two", "hold the set high", "full power"]
-    repeater = next((s for s in plan.stations if s.repeater and s.name != place.best_station), None)
-    other = next((s for s in plan.stations if s.name != place.best_station), None)
-    if repeater is not None:
-        steps.append(f"try {repeater.name} ({channel(repeater)})")
-    elif other is not None:
-        steps.append(f"call {other.name}")
+    return f"move a metre or two, hold the set high, full power, {last_resort(plan, route, place)}"
+
+
+def last_resort(plan: Plan, route: Route, place: CallingPlace, brief: bool = False) -> str:
+    """After moving, height and power: the repeater or another station, then where to ride on to."""
+    steps = []
+    other = next((s for s in plan.stations if s.repeater and s.name != place.best_station), None)
+    other = other or next((s for s in plan.stations if s.name != place.best_station), None)
+    if other is not None:
+        said = f"{other.name} ({channel(other)})" if other.repeater else other.name
+        steps.append(other.letter if brief else f"call {said}")
     onward = next((p for p in route.calling_places if p.distance_m > place.distance_m + 200), None)
     over = next((o for o in route.overs if o.begin_m > place.distance_m + 200), None)
     if onward is not None and (over is None or onward.distance_m <= over.begin_m):
-        steps.append(f"ride on to {onward.name or onward.kind}, {clock(route.departs, onward.time_s)}")
+        name, at = onward.name or onward.kind, clock(route.departs, onward.time_s)
     elif over is not None:
-        steps.append(f"ride on to over {over.label}, {clock(route.departs, over.begin_s)}")
+        name, at = f"over {over.label}", clock(route.departs, over.begin_s)
     else:
-        steps.append("ride on")
-    return ", ".join(steps)
+        return ", ".join([*steps, "ride on"])
+    return ", ".join([*steps, f"on to {at} {name}" if brief else f"ride on to {name}, {at}"])
 
 
 @dataclass(frozen=True)

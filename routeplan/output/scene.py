@@ -11,7 +11,7 @@ from __future__ import annotations
 import base64
 import io
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from html import escape
 from pathlib import Path
@@ -114,6 +114,20 @@ class Scene:
         item = Text(x, y, text, size, color, **style)
         self.add(item)
         return item
+
+    def place(self, other: Scene, x: float, y: float, scale: float = 1.0) -> None:
+        """Draw another picture with its upper left corner at (x, y), `scale` times as large."""
+        for item in other.items:
+            if isinstance(item, Line):
+                paths = tuple(path * scale + (x, y) for path in item.paths)
+                dash = tuple(part * scale for part in item.dash)
+                self.add(replace(item, paths=paths, width=item.width * scale, dash=dash))
+            elif isinstance(item, Area):
+                self.add(replace(item, rings=tuple(ring * scale + (x, y) for ring in item.rings), width=item.width * scale))
+            elif isinstance(item, Text):
+                self.add(replace(item, x=item.x * scale + x, y=item.y * scale + y, size=item.size * scale, halo=item.halo * scale))
+            else:
+                self.add(replace(item, x=item.x * scale + x, y=item.y * scale + y, width=item.width * scale, height=item.height * scale))
 
     def hatch(self, x: float, y: float, width: float, height: float, color: str = "ink", step: float = 5.0,
               stroke: float = 0.8) -> None:  # fmt: skip
@@ -273,15 +287,18 @@ def data_uri(rgba: np.ndarray) -> str:
 # --- matplotlib ----------------------------------------------------------------------------------------------
 
 
-def figure(scene: Scene, *, palette: Mapping[str, str] = PAPER, dpi: float = 100.0) -> Any:
-    """The picture as a matplotlib Figure, one scene pixel to 1/dpi inch, without axes."""
+def figure(scene: Scene, *, palette: Mapping[str, str] = PAPER, dpi: float = 100.0, core_fonts: bool = False) -> Any:
+    """The picture as a matplotlib Figure, one scene pixel to 1/dpi inch, without axes.
+
+    core_fonts : name Helvetica, which every PDF reader has, in place of the face that comes as a file.
+    """
     from matplotlib.figure import Figure
     from matplotlib.transforms import Affine2D
 
     result = Figure(figsize=(scene.width / dpi, scene.height / dpi), dpi=dpi, facecolor=palette["paper"])
     place = Affine2D().scale(1 / scene.width, -1 / scene.height).translate(0, 1) + result.transFigure
     for order, item in enumerate(scene.items):
-        artist = _artist(item, place, palette, 72.0 / dpi)
+        artist = _artist(item, place, palette, 72.0 / dpi, core_fonts)
         artist.set_zorder(order + 1)
         result.add_artist(artist)
         if isinstance(item, Image):
@@ -289,7 +306,7 @@ def figure(scene: Scene, *, palette: Mapping[str, str] = PAPER, dpi: float = 100
     return result
 
 
-def _artist(item: Item, place: Any, palette: Mapping[str, str], points: float) -> Any:
+def _artist(item: Item, place: Any, palette: Mapping[str, str], points: float, core_fonts: bool) -> Any:
     """One matplotlib artist; `points` are points per scene pixel."""
     if isinstance(item, Line):
         from matplotlib.collections import LineCollection
@@ -316,9 +333,13 @@ def _artist(item: Item, place: Any, palette: Mapping[str, str], points: float) -
         from matplotlib.font_manager import FontProperties
         from matplotlib.text import Text as Label
 
+        if core_fonts:
+            face = FontProperties(family="Helvetica", weight="bold" if item.bold else "medium", size=item.size * points)
+        else:
+            face = FontProperties(fname=font_file(item.bold), size=item.size * points)
         label = Label(
             item.x, item.y, item.text.replace("$", r"\$"), color=palette[item.color], transform=place, verticalalignment="baseline",
-            fontproperties=FontProperties(fname=font_file(item.bold), size=item.size * points),
+            fontproperties=face,
             horizontalalignment={"start": "left", "middle": "center", "end": "right"}[item.anchor],
         )  # fmt: skip
         if item.halo:
@@ -357,13 +378,29 @@ def png(scene: Scene, *, scale: float = 1.0, palette: Mapping[str, str] = PAPER)
 
 
 def pdf(pages: Sequence[Scene], *, title: str, palette: Mapping[str, str] = PAPER) -> bytes:
-    """Scenes as the pages of one PDF, one pixel to a point; no dates and no names of people or machines inside."""
+    """Scenes as the pages of one PDF, one pixel to a point; no dates and no names of people or machines inside.
+
+    Text in a Western alphabet is set in Helvetica, which is narrower than what was measured and needs no embedding;
+    other text brings DejaVu Sans with it, which takes a second longer.
+    """
     from matplotlib import rc_context
     from matplotlib.backends.backend_pdf import PdfPages
 
     out = io.BytesIO()
     about = {"Title": title, "Creator": "routeplan", "Producer": "routeplan", "CreationDate": None}
-    with rc_context({"pdf.fonttype": 42, "pdf.compression": 6}), PdfPages(out, metadata=about) as book:
+    core = all(_western(item.text) for page in pages for item in page.items if isinstance(item, Text))
+    with (
+        rc_context({"pdf.fonttype": 42, "pdf.compression": 6, "pdf.use14corefonts": core}),
+        PdfPages(out, metadata=about) as book,
+    ):
         for page in pages:
-            book.savefig(figure(page, palette=palette, dpi=72.0))
+            book.savefig(figure(page, palette=palette, dpi=72.0, core_fonts=core))
     return out.getvalue()
+
+
+def _western(text: str) -> bool:
+    try:
+        text.encode("cp1252")
+    except UnicodeEncodeError:
+        return False
+    return True

@@ -72,6 +72,24 @@ def strip_scene(plan: Plan, route: Route, *, width: float = WIDE, heading: bool 
     return scene
 
 
+def brief_strip_scene(plan: Plan, route: Route, *, width: float, stations: int = 3) -> Scene:
+    """A low strip for the ride card: numbers and letters only, no words, the best `stations` of the plan."""
+    frame = Frame(30.0, width - 4.0, max(route.samples.time_s[-1], 1.0))
+    scene = Scene(width, 0.0, f"Ride strip of choice {route.id}")
+    room = Room(scene)
+    y = _nets(scene, room, plan, route, frame, 0.0, brief=True)
+    y = _overs(scene, room, route, frame, y, brief=True)
+    top = y
+    y = _ground(scene, room, route, frame, y + 3, 28.0, brief=True)
+    y = _dead(scene, room, route, frame, y, brief=True)
+    for index in range(min(len(plan.stations), stations)):
+        y = _band(scene, room, plan, route, frame, index, y, False, brief=True)
+    _light(scene, room, route, frame, top + 3, y + 4, brief=True)
+    y = _axis(scene, room, route, frame, y, True, brief=True)
+    scene.height = float(np.ceil(y))
+    return scene
+
+
 def _tall(scene: Scene) -> None:
     scene.height = 1e6  # while rows are being laid out there is always room below
 
@@ -111,7 +129,7 @@ def _how_to_read(plan: Plan, route: Route) -> str:
     return " ".join(words)
 
 
-def _nets(scene: Scene, room: Room, plan: Plan, route: Route, frame: Frame, y: float) -> float:
+def _nets(scene: Scene, room: Room, plan: Plan, route: Route, frame: Frame, y: float, brief: bool = False) -> float:
     """Brackets of the nets; an end that lies outside the ride is left open with an arrow."""
     _tall(scene)
     seen = [(net, b, e) for net, (b, e) in zip(plan.nets, net_window(route, plan)) if e > 0 and b < frame.end_s]
@@ -121,7 +139,7 @@ def _nets(scene: Scene, room: Room, plan: Plan, route: Route, frame: Frame, y: f
     for net, begin, end in sorted(seen, key=lambda item: item[1]):
         row = next((k for k, until in enumerate(rows) if until < begin), len(rows))
         rows[row : row + 1] = [end]
-        line_y = y + 21 + 24 * row
+        line_y = y + (5 + 9 * row if brief else 21 + 24 * row)
         a, b = frame.x(begin), frame.x(end)
         scene.line([(a, line_y), (b, line_y)], width=2.0)
         for x, inside, turn in ((a, begin >= 0, 1), (b, end <= frame.end_s, -1)):
@@ -129,22 +147,26 @@ def _nets(scene: Scene, room: Room, plan: Plan, route: Route, frame: Frame, y: f
                 scene.line([(x, line_y - 5), (x, line_y + 5)], width=2.0)
             else:
                 scene.line([(x + 5 * turn, line_y - 4), (x, line_y), (x + 5 * turn, line_y + 4)], width=2.0)
+        if brief:
+            continue
         times = f"{net.begins:%H:%M}-{net.ends:%H:%M}"
         texts = [f"{net.name} {times}", f"net {times}", times, f"net {net.begins:%H:%M}"]
         half = [text_width(text, BODY, True) / 2 for text in texts]
         middles = [min(max((a + b) / 2, frame.left + h), frame.right - h) for h in half]
         room.put([Text(m, line_y - 8, t, BODY, bold=True, anchor="middle") for m, t in zip(middles, texts)])
+    if brief:
+        return y + 9 * len(rows) + 1
     if len(rows) == 1:
         _name(scene, room, frame, y + 24, "net")
     return y + 24 * len(rows) + 5
 
 
 def _stretch_labels(frame: Frame, stretch: Stretch, y: float, size: float, color: str = "ink") -> list[Text]:
-    """"3  12 min" where the stretch is long enough for it, or "3" alone; never outside the frame."""
+    """`3 · 12 min` where the stretch is long enough for it, or the label alone; never outside the frame."""
     out = []
     begin, end = frame.x(stretch.begin_s), frame.x(stretch.end_s)
     middle = (begin + end) / 2
-    for text in (f"{stretch.label}  {max(1, minutes(stretch.end_s - stretch.begin_s))} min", stretch.label):
+    for text in (f"{stretch.label} · {max(1, minutes(stretch.end_s - stretch.begin_s))} min", stretch.label):
         half = text_width(text, size) / 2
         if text != stretch.label and half > (end - begin) / 2 + 5:
             continue
@@ -156,17 +178,18 @@ def _longest_first(stretches: tuple[Stretch, ...]) -> list[Stretch]:
     return sorted(stretches, key=lambda s: (s.begin_s - s.end_s, s.begin_s))
 
 
-def _overs(scene: Scene, room: Room, route: Route, frame: Frame, y: float) -> float:
+def _overs(scene: Scene, room: Room, route: Route, frame: Frame, y: float, brief: bool = False) -> float:
     _tall(scene)
     if not route.overs:
         return y
     y += SMALL + 8
-    _name(scene, room, frame, y + 2, "overs")
+    if not brief:
+        _name(scene, room, frame, y + 2, "overs")
     for over in _longest_first(route.overs):
         a, b = frame.x(over.begin_s), frame.x(over.end_s)
         scene.line([(a, y), (max(b - 1.0, a + 1.5), y)], width=4.0)
     for over in _longest_first(route.overs):
-        room.put(_stretch_labels(frame, over, y - 5, SMALL))
+        room.put(_stretch_labels(frame, over, y - 5, SMALL)[-1 if brief else 0 :])
     return y + 5
 
 
@@ -211,7 +234,8 @@ def _no_data(scene: Scene, room: Room, x: np.ndarray, y: np.ndarray, top: float,
             room.put([Text((left + right) / 2, (top + base) / 2, "no data", SMALL, "quiet", anchor="middle")])
 
 
-def _ground(scene: Scene, room: Room, route: Route, frame: Frame, y: float, height: float) -> float:
+def _ground(scene: Scene, room: Room, route: Route, frame: Frame, y: float, height: float,
+            brief: bool = False) -> float:  # fmt: skip
     _tall(scene)
     x, ground = _curve(route, frame, route.samples.elevation_m)
     if np.isfinite(ground).any():
@@ -236,6 +260,9 @@ def _ground(scene: Scene, room: Room, route: Route, frame: Frame, y: float, heig
     _no_data(scene, room, x, line, y, base)
     _along_ground(scene, route, frame, x, line)
     scene.line([(frame.left, y), (frame.left, base), (frame.right, base)], width=1.0)
+    if brief:
+        room.put([Text(frame.left - 4, y + SMALL, f"{high:.0f}", SMALL, anchor="end")])
+        return base + 2
     label = np.arange(floor, high + 1e-6, step)
     for metres in label:
         at = float(up(metres))
@@ -269,7 +296,7 @@ def _along_ground(scene: Scene, route: Route, frame: Frame, x: np.ndarray, line:
         scene.add(Line(tuple(doubled), width=1.2))
 
 
-def _dead(scene: Scene, room: Room, route: Route, frame: Frame, y: float) -> float:
+def _dead(scene: Scene, room: Room, route: Route, frame: Frame, y: float, brief: bool = False) -> float:
     _tall(scene)
     if not route.dead_stretches:
         return y + 3
@@ -277,18 +304,27 @@ def _dead(scene: Scene, room: Room, route: Route, frame: Frame, y: float) -> flo
     for stretch in route.dead_stretches:
         a, b = frame.x(stretch.begin_s), frame.x(stretch.end_s)
         scene.line([(a + 1.5, y), (max(b - 1.5, a + 1.6), y)], width=3.2, dash=(0, 6), round=True)
+    if brief:  # the letter stands among its dots
+        for stretch in _longest_first(route.dead_stretches):
+            letter = _stretch_labels(frame, stretch, y + 3.6, SMALL)[-1]
+            if room.free(letter.box()):
+                left, top, right, bottom = letter.box()
+                scene.box(left - 2, top, right - left + 4, bottom - top, "paper")
+                room.put([letter])
+        return y + 9
     _name(scene, room, frame, y + 8, "dead")
     for stretch in _longest_first(route.dead_stretches):
         room.put(_stretch_labels(frame, stretch, y + 6 + SMALL, SMALL))
     return y + SMALL + 12
 
 
-def _band(scene: Scene, room: Room, plan: Plan, route: Route, frame: Frame, index: int, y: float, narrow: bool) -> float:
+def _band(scene: Scene, room: Room, plan: Plan, route: Route, frame: Frame, index: int, y: float, narrow: bool,
+          brief: bool = False) -> float:  # fmt: skip
     """One station: chance in both directions over time."""
     _tall(scene)
     station = plan.stations[index]
     columns = route.samples.stations.get(station.name)
-    color, height = accent(index), 44.0 if narrow else 58.0
+    color, height = accent(index), 22.0 if brief else 44.0 if narrow else 58.0
     if narrow:  # the name stands above its band
         _station_name(scene, room, station.name, station.letter, index, frame.left, y + 12, frame.right - frame.left, "start")
         y += 17
@@ -307,9 +343,15 @@ def _band(scene: Scene, room: Room, plan: Plan, route: Route, frame: Frame, inde
     for chance, dash in ((plan.contact_chance, (4.0, 2.5)), (0.5, (1.0, 2.2))):
         at = base - chance * height
         scene.line([(frame.left, at), (frame.right, at)], width=0.8, dash=dash)
+        if brief:
+            continue
         scene.line([(frame.left - 3, at), (frame.left, at)], width=0.8)
         room.put([Text(frame.left - 6, at + 3, f"{chance * 10:g}", SMALL, anchor="end")])
     scene.line([(frame.left, y), (frame.left, base), (frame.right, base)], width=1.0)
+    if brief:
+        scene.area(marker_ring(marker(index), frame.left - 22, base - height / 2, 3.8), color)
+        room.put([Text(frame.left - 5, base - height / 2 + 4, station.letter, BODY, color, bold=True, anchor="end")])
+        return base + 5
     room.put([Text(frame.left - 6, base + 3, "0", SMALL, anchor="end")])
     if not narrow:
         _station_name(scene, room, station.name, station.letter, index, frame.left - 26, y + height / 2, frame.left - 44, "end")
@@ -335,13 +377,14 @@ def _station_name(scene: Scene, room: Room, name: str, letter: str, index: int, 
         room.put([Text(x, y + 18 + 13 * k, shortened(line, BODY, width, True), BODY, color, bold=True, anchor="end")])
 
 
-def _light(scene: Scene, room: Room, route: Route, frame: Frame, top: float, bottom: float) -> None:
+def _light(scene: Scene, room: Room, route: Route, frame: Frame, top: float, bottom: float, brief: bool = False) -> None:
     """Shade after sunset; a line where lights are wanted."""
     _tall(scene)
     if route.sunset_s is not None and route.sunset_s < frame.end_s:
         a = frame.x(route.sunset_s)
         scene.box(a, top, frame.right - a, bottom - top - 9, "ink", 0.10)
-        _light_label(scene, room, frame, a, top, f"sunset {clock(route.departs, route.sunset_s)}")
+        if not brief:
+            _light_label(scene, room, frame, a, top, f"sunset {clock(route.departs, route.sunset_s)}")
     if route.lights_from_s is not None and 0 < route.lights_from_s < frame.end_s:
         b = frame.x(route.lights_from_s)
         scene.line([(b, top), (b, bottom - 9)], width=0.8, dash=(6, 2, 1, 2))
@@ -379,7 +422,7 @@ def time_ticks(route: Route, end_s: float, most: int) -> list[float]:
     return list(np.arange(step - past if past else 0.0, end_s + 1, step))
 
 
-def _axis(scene: Scene, room: Room, route: Route, frame: Frame, y: float, narrow: bool) -> float:
+def _axis(scene: Scene, room: Room, route: Route, frame: Frame, y: float, narrow: bool, brief: bool = False) -> float:
     """Clock times, and the kilometres reached by then."""
     _tall(scene)
     scene.line([(frame.left, y), (frame.right, y)], width=1.0)
@@ -391,7 +434,10 @@ def _axis(scene: Scene, room: Room, route: Route, frame: Frame, y: float, narrow
         at = min(max(x, half + 1), scene.width - half - 1)
         if room.put([Text(at, y + 6 + BODY, time, BODY, anchor="middle")]):
             scene.line([(x, y), (x, y + 4)], width=1.0)
-            room.put([Text(at, y + 10 + 2 * BODY, km, BODY, "quiet", anchor="middle")])
+            if not brief:
+                room.put([Text(at, y + 10 + 2 * BODY, km, BODY, "quiet", anchor="middle")])
+    if brief:
+        return y + 8 + BODY
     _name(scene, room, frame, y + 6 + BODY, "time")
     _name(scene, room, frame, y + 10 + 2 * BODY, "km")
     return y + 14 + 2 * BODY

@@ -35,7 +35,7 @@ def table(plan: Plan, *, width: int = WIDTH, unicode: bool = True, strips: int =
         lines.append(
             f"{route.id:<2}{f['km']:>6}  {timing:<16} {f['effort']:>6}  {f['climb']:>7}  {f['contact']:<21} {f['dead']:>12}".rstrip()
         )
-        for sentence in filter(None, (route.why, _extras(route))):
+        for sentence in filter(None, (route.why, extras(route))):
             lines += _wrapped(sentence, width, "   ")
     if plan.bound is not None:
         lines += ["", *_wrapped(bound_sentence(plan), width)]
@@ -63,7 +63,7 @@ def _title(plan: Plan) -> str:
     return f"{plan.title}{when}"
 
 
-def _extras(route: Route) -> str:
+def extras(route: Route) -> str:
     """What a rider wants to know before choosing, only where there is something to know."""
     parts = []
     if route.chance_sentence:
