@@ -372,6 +372,11 @@ class _Checks:
     def start(self, start: Start) -> Start:
         given = self.tables["start"]
         start = self._placed(start, ("start",))
+        if start.locator is not None and len(start.locator) < 8:
+            self.warnings.append(
+                f"the start is the middle of locator {start.locator}, a cell of some 9 by 5 km: give 8 characters or a "
+                "position"
+            )
         zone = start.time_zone
         departs = self._aware(start.departs, zone, ("start", "departs"))
         between = None

@@ -315,6 +315,24 @@ class ListOf(Kind):
         return tuple(found)
 
 
+SURFACE_SETS = {
+    "paved": ("smooth", "rough"),
+    "firm": ("smooth", "rough", "fine_gravel"),
+    "any": tuple(SURFACES),
+}
+
+
+class Surfaces(Kind):
+    """Surface words, or one word for several of them."""
+
+    words = f'list of: {listed(SURFACES)}; or "paved" (the first two), "firm" (the first three), "any"'
+
+    def __call__(self, value: Any) -> tuple[str, ...]:
+        words = ListOf(Choice(lambda: (*SURFACES, *SURFACE_SETS)), at_least=1)(value)
+        chosen = {surface for word in words for surface in SURFACE_SETS.get(word, (word,))}
+        return tuple(surface for surface in SURFACES if surface in chosen)
+
+
 class Rolling(Kind):
     """A table from surface word to rolling coefficient."""
 
@@ -671,7 +689,7 @@ class Person:
         origin="Moseley & Jeukendrup 2001, 19.8 %",
     )
     surfaces: tuple[str, ...] = key(
-        ListOf(Choice(lambda: SURFACES), at_least=1),
+        Surfaces(),
         "surfaces you will ride",
         default=("smooth", "rough", "fine_gravel"),
         origin="judgement: loaded touring bicycle",

@@ -147,6 +147,16 @@ def test_property_rules(written, rule):
     assert read_ride_text(SMALL + f"[contact]\nrule = {written}\n").contact.rule == rule
 
 
+def test_property_surfaces_by_one_word():
+    for word, count in (('"paved"', 2), ('["firm"]', 3), ('"any"', 6), ('["gravel", "paved"]', 3)):
+        assert len(read_ride_text(f"[rider]\nsurfaces = {word}\n").rider.surfaces) == count
+
+
+def test_property_a_coarse_start_is_told():
+    assert "9 by 5 km" in read_ride_text('[start]\nlocator = "JN02sm"\n').warnings[0]
+    assert not read_ride_text('[start]\nlocator = "JN02sm55"\n').warnings
+
+
 def test_property_wind_by_points_of_the_compass():
     for word, deg in (("SW", 225), ("south-west", 225), ("n", 0), ("NNW", 337.5)):
         assert read_ride_text(f'[wind]\nspeed_m_s = 4\nfrom_deg = "{word}"\n').wind.from_deg == deg
