@@ -98,6 +98,11 @@ class Body:
         return np.asarray(self.free_db + (self.through_db - self.free_db) * ((1 + np.cos(angle)) / 2) ** 2)
 
     @property
+    def best_deg(self) -> float:
+        """Angle from the heading at which a station is heard best, for a rider who may turn: 180 on the rack."""
+        return float(180 - self.through_deg) if self.through_db >= self.free_db else float(self.through_deg)
+
+    @property
     def round_about_db(self) -> float:
         """Loss [dB] of what comes evenly from all round, that is of external noise: the mean of the power
         let through.

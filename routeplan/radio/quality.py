@@ -11,12 +11,11 @@ from __future__ import annotations
 
 import difflib
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
-from scipy.special import gammainc, j0
 
 from routeplan.errors import InputError
 
@@ -49,6 +48,7 @@ class Mode:
         return self.static_cn_db + rayleigh_allowance_db(0.9, 0.5 if may_shift else 0.0)
 
 
+@lru_cache(maxsize=64)
 def rayleigh_allowance_db(chance: float, shift_wavelengths: float = 0.0) -> float:
     """By how much the mean must exceed what is needed, so that a place fits with this chance [dB].
 
@@ -58,6 +58,9 @@ def rayleigh_allowance_db(chance: float, shift_wavelengths: float = 0.0) -> floa
     distribution of both powers is (1 - r) sum_k r^k P(k+1, x/(1-r))^2, P the regularised incomplete gamma
     function (Kibble's bivariate gamma, one degree). Half a wavelength: r = 0.093 and 4.37 dB for 0.9.
     """
+    from scipy.optimize import brentq
+    from scipy.special import gammainc, j0
+
     if not 0 < chance < 1:
         raise InputError("a chance must lie between 0 and 1", f"chance = {chance}")
     r = float(j0(2 * np.pi * shift_wavelengths) ** 2)

@@ -47,6 +47,7 @@ def test_property_body_is_periodic_symmetric_and_bounded(body, angle):
     assert loss == pytest.approx(float(body.loss_db(angle + 360)), abs=1e-6)
     least, most = sorted((body.free_db, body.through_db))
     assert least - 1e-9 <= loss <= most + 1e-9
+    assert body.loss_db(body.best_deg) == pytest.approx(least, abs=1e-9)
     assert least - 1e-9 <= body.round_about_db <= most + 1e-9
 
 
