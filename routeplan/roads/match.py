@@ -23,7 +23,9 @@ REACH, REACH_MORE_M = (
     1.5,
     200.0,
 )  # a way on the streets longer than this times the straight line, plus, is none
-TURN_COST = 3.0  # of turning back on a street, so that noise at a standstill makes no turn
+BACK_M = 60.0  # so far noise may set the rider back along a street
+HAIRPIN_M = 50.0  # places on one street this far apart along it are two candidates
+TURN_COST = 8.0  # of turning back on a street: noise makes no turns, a real one shows after some 75 m
 LONG_STOP_S = 3600.0
 
 
@@ -36,9 +38,7 @@ class Match:
     """
 
     edges: np.ndarray  # int32 (k,): directed edges in order
-    begins_m: (
-        np.ndarray
-    )  # float64 (k,): distance at which each edge's own tail lies (it may lie before the track)
+    begins_m: np.ndarray  # float64 (k,): distance at which each edge's own tail lies (it may lie before the track)
     enters_m: np.ndarray  # float64 (k,): distance at which the rider comes onto the edge
     part: np.ndarray  # int32 (k,): stretch number; a new one begins after every cut
     distance_m: np.ndarray  # float64 (t,): of each track point along the way, NaN where unmatched
@@ -79,15 +79,16 @@ def match_track(
     if x_m.shape != y_m.shape or x_m.ndim != 1 or not len(x_m):
         raise InputError(f"a track of {x_m.shape} and {y_m.shape} coordinates")
     kept = _thinned(x_m, y_m, SPACING_M)
-    steps = _candidates(network, x_m, y_m, kept, within_m)
+    smooth_x, smooth_y = _smoothed(x_m, y_m, kept)
+    steps = _candidates(network, smooth_x, smooth_y, kept, within_m)
     steps = [step for step in steps if len(step.edge)]
     if not steps:
         raise InputError(
             f"no point of the track lies within {within_m:.0f} m of a street", "track", "is it in this area?"
         )
     ways = _Ways(network, REACH * gap_m + REACH_MORE_M)
-    stretches = _cheapest(steps, ways, x_m, y_m, time_s, noise_m, beta_m, gap_m)
-    return _laid_out(network, stretches, ways, x_m, y_m, noise_m, within_m)
+    stretches = _cheapest(steps, ways, smooth_x, smooth_y, time_s, noise_m, beta_m, gap_m)
+    return _laid_out(network, stretches, ways, (smooth_x, smooth_y), (x_m, y_m), within_m)
 
 
 @dataclass(frozen=True)
@@ -117,9 +118,22 @@ def _thinned(x: np.ndarray, y: np.ndarray, spacing_m: float) -> list[int]:
     return finite[kept].tolist()
 
 
-def _candidates(
-    network: Network, x: np.ndarray, y: np.ndarray, kept: list[int], within_m: float
-) -> list[_Step]:
+def _smoothed(x: np.ndarray, y: np.ndarray, kept: list[int]) -> tuple[np.ndarray, np.ndarray]:
+    """The track with each kept point at the mean of the points around it (within half the spacing).
+
+    Thinning picks the points that noise has thrown farthest; their neighbours say where the rider was.
+    """
+    out_x, out_y = x.copy(), y.copy()
+    radius = (SPACING_M / 2) ** 2
+    for at in kept:
+        near = slice(max(0, at - 8), at + 9)
+        dx, dy = x[near] - x[at], y[near] - y[at]
+        close = dx * dx + dy * dy <= radius
+        out_x[at], out_y[at] = x[at] + dx[close].mean(), y[at] + dy[close].mean()
+    return out_x, out_y
+
+
+def _candidates(network: Network, x: np.ndarray, y: np.ndarray, kept: list[int], within_m: float) -> list[_Step]:
     """For each kept point the nearest place on each street around, in both directions that are allowed."""
     tree, pieces = network._tree
     if not len(pieces) or not kept:
@@ -135,10 +149,9 @@ def _candidates(
         street = network.point_street[near]
         order = np.lexsort((near, distance))
         order = order[distance[order] <= within_m]
-        _, first = np.unique(street[order], return_index=True)  # the nearest piece of each street
-        best = order[np.sort(first)][:CANDIDATES]
-        chosen = street[best]
-        along = network.point_offset_m[near[best]] + share[best] * network.piece_length_m[near[best]]
+        offsets = network.point_offset_m[near] + share * network.piece_length_m[near]
+        best = _apart(order.tolist(), street.tolist(), offsets.tolist())
+        chosen, along = street[best], offsets[best]
         length = network.street_length_m[chosen]
         edge = np.concatenate((edge_of[chosen, 1], edge_of[chosen, 0]))
         offset = np.concatenate((along, length - along))
@@ -146,6 +159,17 @@ def _candidates(
         allowed = edge >= 0
         steps.append(_Step(at, edge[allowed], offset[allowed], off[allowed]))
     return steps
+
+
+def _apart(order: list[int], street: list[int], offset: list[float]) -> list[int]:
+    """The nearest pieces, one of each street, or several where it comes by again (hairpins)."""
+    best: list[int] = []
+    for i in order:
+        if all(street[i] != street[k] or abs(offset[i] - offset[k]) > HAIRPIN_M for k in best):
+            best.append(i)
+            if len(best) == CANDIDATES:
+                break
+    return best
 
 
 class _Ways:
@@ -157,16 +181,16 @@ class _Ways:
         self.length, self.tail = network.edge_length_m.tolist(), network.edge_tail.tolist()
         self.reverse = network.edge_reverse.tolist()
         self.limit_m = limit_m
-        self.known: dict[int, tuple[float, dict[int, float], dict[int, int]]] = {}
+        self.known: dict[int, tuple[float, dict[int, float], dict[int, int], dict[int, int]]] = {}
 
-    def from_place(self, place: int, reach_m: float) -> tuple[dict[int, float], dict[int, int]]:
-        """Distances to all places within `reach_m`, and the edge by which each is reached."""
+    def from_place(self, place: int, reach_m: float) -> tuple[dict[int, float], dict[int, int], dict[int, int]]:
+        """Distances to all places within `reach_m`, the last edge of the way to each, and the first."""
         got = self.known.get(place)
         if got is not None and got[0] >= reach_m:
-            return got[1], got[2]
+            return got[1:]
         reach_m = min(max(reach_m * 2, 300.0), self.limit_m)
         distance: dict[int, float] = {}
-        came = {place: -1}
+        came, lead = {place: -1}, {place: -1}
         tentative = {place: 0.0}
         heap = [(0.0, place)]
         first, head, length = self.first, self.head, self.length
@@ -180,13 +204,14 @@ class _Ways:
                 if there <= reach_m and there < tentative.get(onward, np.inf):
                     tentative[onward] = there
                     came[onward] = edge
+                    lead[onward] = edge if at == place else lead[at]
                     heapq.heappush(heap, (there, onward))
-        self.known[place] = (reach_m, distance, came)
-        return distance, came
+        self.known[place] = (reach_m, distance, came, lead)
+        return distance, came, lead
 
     def between(self, here: int, there: int, reach_m: float) -> list[int]:
         """Edges of the shortest way from one place to another (empty when they are the same)."""
-        _, came = self.from_place(here, reach_m)
+        _, came, _ = self.from_place(here, reach_m)
         out: list[int] = []
         while there != here:
             edge = came[there]
@@ -198,23 +223,24 @@ class _Ways:
 class _Move(NamedTuple):
     """From one candidate to the next: how far it is on the streets, and how."""
 
-    way_m: float
+    way_m: float  # negative where noise sets the rider back on the same street
     how: str  # "stay" on the edge, "go" by way of its end, "turn" back on the street
+    turns: int  # how often the rider turns back on a street
 
 
-def _move(
-    ways: _Ways, edge: int, offset: float, onto: int, onto_offset: float, reach_m: float, slack_m: float
-) -> _Move | None:
+def _move(ways: _Ways, edge: int, offset: float, onto: int, onto_offset: float, reach_m: float) -> _Move | None:
     """The shortest move, None where the next place cannot be reached within `reach_m`."""
-    if onto == edge and onto_offset >= offset - slack_m:  # going back a little on a street is noise
-        return _Move(abs(onto_offset - offset), "stay")
-    between = ways.from_place(ways.head[edge], reach_m)[0].get(ways.tail[onto])
-    way = np.inf if between is None else ways.length[edge] - offset + between + onto_offset
+    if onto == edge and onto_offset >= offset - BACK_M:  # going back a little on a street is noise
+        return _Move(onto_offset - offset, "stay", 0)
     if onto == ways.reverse[edge]:
-        turned = abs(ways.length[edge] - onto_offset - offset)
-        if turned < way:
-            return _Move(turned, "turn")
-    return None if way == np.inf else _Move(way, "go")
+        return _Move(abs(ways.length[edge] - onto_offset - offset), "turn", 1)
+    distance, came, lead = ways.from_place(ways.head[edge], reach_m)
+    there = ways.tail[onto]
+    between = distance.get(there)
+    if between is None:
+        return None
+    turns = (lead[there] == ways.reverse[edge] >= 0) + (came[there] == ways.reverse[onto] >= 0)
+    return _Move(ways.length[edge] - offset + between + onto_offset, "go", turns)
 
 
 def _cheapest(
@@ -256,14 +282,10 @@ def _cheapest(
                 if cost[j] == np.inf:
                     continue
                 for k, (onto, onto_offset) in enumerate(now):
-                    move = _move(ways, edge, offset, onto, onto_offset, reach, 2 * noise_m)
+                    move = _move(ways, edge, offset, onto, onto_offset, reach)
                     if move is None:
                         continue
-                    total = (
-                        cost[j]
-                        + abs(move.way_m - straight) / beta_m
-                        + TURN_COST * (onto == ways.reverse[edge])
-                    )
+                    total = cost[j] + abs(move.way_m - straight) / beta_m + TURN_COST * move.turns
                     if total < new_cost[k]:
                         new_cost[k], came[k] = total, j
         if min(new_cost) == np.inf:
@@ -281,12 +303,12 @@ def _laid_out(
     network: Network,
     stretches: list[list[tuple[_Step, int]]],
     ways: _Ways,
-    x: np.ndarray,
-    y: np.ndarray,
-    noise_m: float,
+    smooth: tuple[np.ndarray, np.ndarray],
+    track: tuple[np.ndarray, np.ndarray],
     within_m: float,
 ) -> Match:
     """Edges of the stretches in order; track points between matched ones by their share of the straight line."""
+    x, y = smooth
     edges: list[int] = []
     begins: list[float] = []
     enters: list[float] = []
@@ -310,7 +332,7 @@ def _laid_out(
             straight = float(np.hypot(x[step.at] - x[last], y[step.at] - y[last]))
             reach = REACH * straight + REACH_MORE_M
             onto, onto_offset = int(step.edge[k]), float(step.offset_m[k])
-            move = _move(ways, edge, offset, onto, onto_offset, reach, 2 * noise_m)
+            move = _move(ways, edge, offset, onto, onto_offset, reach)
             assert move is not None
             if move.how == "turn":
                 turn = max(offset, ways.length[edge] - onto_offset, now - begins[-1])
@@ -324,7 +346,7 @@ def _laid_out(
             now = max(now, begins[-1] + offset)
             anchors.append((step.at, len(edges) - 1, now, number))
     columns = np.array(edges, np.int32), np.array(begins), np.array(enters), np.array(part, np.int32)
-    return _with_points(network, *columns, anchors, x, y, within_m)
+    return _with_points(network, *columns, anchors, *track, within_m)
 
 
 def _with_points(
@@ -346,9 +368,7 @@ def _with_points(
     dx, dy = x[at[b]] - x[at[a]], y[at[b]] - y[at[a]]
     square = dx * dx + dy * dy
     with np.errstate(invalid="ignore"):
-        share = np.clip(
-            ((x - x[at[a]]) * dx + (y - y[at[a]]) * dy) / np.where(square > 0, square, 1.0), 0.0, 1.0
-        )
+        share = np.clip(((x - x[at[a]]) * dx + (y - y[at[a]]) * dy) / np.where(square > 0, square, 1.0), 0.0, 1.0)
     distance = along[a] + share * (along[b] - along[a])
     distance[at] = along
     known = np.isfinite(x) & np.isfinite(y) & (index >= at[0]) & (index <= at[-1])

@@ -81,13 +81,13 @@ def test_gap_is_bridged(grid_network):
 def test_turning_back_in_the_middle_of_a_street(grid_network):
     edge = int(np.flatnonzero(grid_network.edge_forward)[5])
     street = int(grid_network.edge_street[edge])
-    there = np.concatenate((np.arange(10, 100, 5.0), np.arange(100, 10, -5.0)))
+    there = np.concatenate((np.arange(5, 140, 5.0), np.arange(140, 5, -5.0)))
     x, y, _ = grid_network.at(street, there)
     match = match_track(grid_network, x, y)
     assert match.edges.tolist() == [edge, int(grid_network.edge_reverse[edge])]
     # The thinning may take away up to 25 m at the turn, there and back.
-    assert match.length_m == pytest.approx(175, abs=50)
-    assert match.enters_m[1] == pytest.approx(90, abs=25)
+    assert match.length_m == pytest.approx(265, abs=50)
+    assert match.enters_m[1] == pytest.approx(135, abs=25)
 
 
 def test_standstill_makes_no_turns(grid_network):
