@@ -66,7 +66,6 @@ def main() -> None:
     print(f"load             {load_s:6.3f} s   ({files_s:.3f} s without the cache)")
     print(f"make / load      {make_s / load_s:6.0f}")
     print(f"height fit       {fit_s:6.2f} s   {fit.report.rounds} rounds, {1000 * fit_s / km:.2f} s per 1000 km")
-    print(f"grade, 90 %      {fit.report.grade_90_before:6.1%} -> {fit.report.grade_90_after:.1%}")
 
 
 if __name__ == "__main__":
