@@ -69,8 +69,7 @@ def losses_db(
     spacing_m = step_m if spacing_m is None else float(spacing_m)
     raster = _raster(elevation_m, cover_m, zone, west_m, north_m, step_m, spacing_m)
     x, y, rx_height = (
-        np.array(a, dtype=float).ravel()
-        for a in np.broadcast_arrays(np.atleast_1d(rx_x_m), rx_y_m, rx_height_m)
+        np.array(a, dtype=float).ravel() for a in np.broadcast_arrays(np.atleast_1d(rx_x_m), rx_y_m, rx_height_m)
     )
     known = {"tx_height_m": tx_height_m}
     if rx_height.size:
@@ -91,14 +90,18 @@ def losses_db(
     longest = intervals(step_m * float(np.hypot(raster.rows, raster.cols)), spacing_m)
     inverse = np.ones(longest + 2)
     inverse[1:] = 1 / np.arange(1, len(inverse))
+    # By bearing, so that neighbouring profiles meet the same cells: half the time, and the same losses.
+    order = np.argsort(np.arctan2(y - tx_y_m, x - tx_x_m), kind="stable")
+    x, y, rx_height, sorted_loss = x[order], y[order], rx_height[order], loss.copy()
 
     def run(first: int, past: int) -> None:
         kernels.losses_db(
             first, past, raster, spacing_m, radio, float(tx_x_m), float(tx_y_m), float(tx_height_m),
-            x, y, rx_height, inverse, loss,
+            x, y, rx_height, inverse, sorted_loss,
         )  # fmt: skip
 
     compiled.in_slices(run, len(x), threads)
+    loss[order] = sorted_loss
     return loss
 
 
@@ -122,9 +125,7 @@ def loss_map_db(
     if every < 1:
         raise InputError(f"{every} is below 1", "every", "1 takes every cell")
     rows, cols = np.shape(elevation_m)
-    x, y = np.meshgrid(
-        west_m + step_m * np.arange(0, cols, every), north_m - step_m * np.arange(0, rows, every)
-    )
+    x, y = np.meshgrid(west_m + step_m * np.arange(0, cols, every), north_m - step_m * np.arange(0, rows, every))
     loss = losses_db(
         elevation_m,
         cover_m,
@@ -158,6 +159,8 @@ def _raster(
     faults = []
     if elevation.ndim != 2 or min(elevation.shape) < 2:
         faults.append(Fault(f"shape {elevation.shape}", "elevation_m", "a raster of at least 2 x 2 cells"))
+    if elevation.size > 2**31 - 1:
+        faults.append(Fault(f"{elevation.size} cells", "elevation_m", "cut it to 2,147,483,647 or fewer"))
     for name, other in (("cover_m", cover), ("zone", zones)):
         if other is not None and other.shape != elevation.shape:
             faults.append(Fault(f"shape {other.shape} is not {elevation.shape}", name, "one grid for all"))

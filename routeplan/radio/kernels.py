@@ -20,6 +20,11 @@ import numpy as np
 
 from routeplan.compiled import kernel
 
+# As in `woodland`, `short_path` and `batch`: written here again because numba's cache watches this file only.
+NEAR_M, FULL_M, NEAR_POINTS, THIN_TOP_M = 250.0, 500.0, 25, 5.0
+SHORT_M, LONG_M, NEAREST_M = 250.0, 500.0, 10.0
+FEWEST_INTERVALS = 16
+
 
 class Radio(NamedTuple):
     """What all links of one call share. Symbols of P.1812; f in GHz, wavelength in m, radii in km."""
@@ -57,13 +62,17 @@ class Raster(NamedTuple):
 @kernel
 def bilinear(raster, c, r):
     """Height [m] at column c, row r (fractions allowed, inside the raster); NaN beside NaN."""
-    ci = min(int(c), raster.cols - 2)
-    ri = min(int(r), raster.rows - 2)
-    u, v = c - ci, r - ri
-    at = np.uint64(ri * raster.cols + ci)
-    below = np.uint64(at + np.uint64(raster.cols))
-    a, b = np.float64(raster.elevation[at]), np.float64(raster.elevation[at + np.uint64(1)])
-    d, e = np.float64(raster.elevation[below]), np.float64(raster.elevation[below + np.uint64(1)])
+    ci, ri = int(c), int(r)
+    return between(raster.elevation, raster.cols, ri * raster.cols + ci, c - ci, r - ri)
+
+
+@kernel
+def between(elevation, cols, at, u, v):
+    """Bilinear height [m] at the shares u (east) and v (south) of the square of cell `at`."""
+    at = np.uint64(at)
+    below = at + np.uint64(cols)
+    a, b = np.float64(elevation[at]), np.float64(elevation[at + np.uint64(1)])
+    d, e = np.float64(elevation[below]), np.float64(elevation[below + np.uint64(1)])
     top = a + (b - a) * u
     return top + (d + (e - d) * u - top) * v
 
@@ -75,24 +84,39 @@ def cell(raster, c, r):
 
 
 @kernel
+def walk(n, cols, c0, r0, dc, dr, at, u, v, near):
+    """Points i = 1..n-1 of the path: cell above and left of each, shares beyond it, and the nearest cell."""
+    for i in range(1, n):
+        c, r = c0 + dc * i, r0 + dr * i
+        ci, ri = np.float64(np.int32(c)), np.float64(np.int32(r))
+        u[i], v[i] = c - ci, r - ri
+        at[i] = np.int32(ri * cols + ci)
+        near[i] = np.int32(np.float64(np.int32(r + 0.5)) * cols + np.float64(np.int32(c + 0.5)))
+
+
+@kernel
 def zone_runs(zone, at, n):
     """Longest run of land, of inland, and all of the sea [intervals]; `at` (n + 1,) cells of the points."""
     longest_land = longest_inland = sea = 0.0
-    land_from = inland_from = 0.0  # where the present run begins
-    here = 0.0
-    for i in range(n + 1):
-        z = zone[at[i]]
-        past = min(i + 0.5, float(n))
+    land_from = inland_from = begin = 0.0  # where the present runs begin
+    first = 0
+    while first <= n:
+        z = zone[np.uint64(at[first])]
+        last = first
+        while last < n and zone[np.uint64(at[last + 1])] == z:
+            last += 1
+        end = min(last + 0.5, float(n))
         if z == 1:
-            sea += past - here
-            land_from = past
+            sea += end - begin
+            land_from = end
         else:
-            longest_land = max(longest_land, past - land_from)
+            longest_land = max(longest_land, end - land_from)
         if z == 4:
-            longest_inland = max(longest_inland, past - inland_from)
+            longest_inland = max(longest_inland, end - inland_from)
         else:
-            inland_from = past
-        here = past
+            inland_from = end
+        begin = end
+        first = last + 1
     return longest_land, longest_inland, sea
 
 
@@ -310,11 +334,7 @@ def ducting(D, b0, tau, theta_t, theta_r, dlt, dlr, hte, hre, hm, couplings, rad
     alpha = max(-3.4, -0.6 - 3.5e-9 * D**3.1 * tau)
     sum_root = math.sqrt(hte) + math.sqrt(hre)
     log_b += min(0.0, alpha * math.log10(500 * D * D / (radio.ae * sum_root * sum_root)))
-    Gam = (
-        1.076
-        / (2.0058 - log_b) ** 1.012
-        * math.exp(-(9.51 - 4.8 * log_b + 0.198 * log_b * log_b) * 1e-6 * D**1.13)
-    )
+    Gam = 1.076 / (2.0058 - log_b) ** 1.012 * math.exp(-(9.51 - 4.8 * log_b + 0.198 * log_b * log_b) * 1e-6 * D**1.13)
     log_pb = math.log10(radio.p) - log_b
     return Af + gd * thp - 12 + (1.2 + 3.7e-3 * D) * log_pb + 12 * 10.0 ** (Gam * log_pb)
 
@@ -360,10 +380,10 @@ def combination(D, omega, theta, dlt, dlr, b0, Fi, Lbfs, Ld_50, Ld_b, Lba, radio
 
 @kernel
 def woodland_loss(raster, h, n, c0, r0, c1, r1, path_m, antenna_m, slope_m, from_receiver, radio):
-    """P.833 loss [dB] along the ray of tangent slope_m [m/m] over the nearest 250 m (see `woodland`)."""
-    spacing = min(250.0, path_m / 2) / 25
+    """P.833 loss [dB] along the ray of tangent slope_m [m/m] near an antenna (see `woodland`)."""
+    spacing = min(NEAR_M, path_m / 2) / NEAR_POINTS
     inside = 0.0
-    for q in range(25):
+    for q in range(NEAR_POINTS):
         s = (q + 0.5) * spacing
         share = 1 - s / path_m if from_receiver else s / path_m
         cover = np.float64(raster.cover[cell(raster, c0 + (c1 - c0) * share, r0 + (r1 - r0) * share)])
@@ -372,10 +392,10 @@ def woodland_loss(raster, h, n, c0, r0, c1, r1, path_m, antenna_m, slope_m, from
         above = ground + cover - antenna_m - slope_m * s
         if above > cover:
             above = cover
-        if above > 5:
-            above = 5.0
+        if above > THIN_TOP_M:
+            above = THIN_TOP_M
         if not above < 0:  # lets NaN through
-            inside += above / 5
+            inside += above / THIN_TOP_M
     return radio.Am * (1 - math.exp(-inside * spacing * radio.gamma / radio.Am))
 
 
@@ -383,18 +403,19 @@ def woodland_loss(raster, h, n, c0, r0, c1, r1, path_m, antenna_m, slope_m, from
 
 
 @kernel
-def losses_db(
-    first, past, raster, spacing_m, radio, tx_x, tx_y, tx_height, rx_x, rx_y, rx_height, inverse, loss
-):
+def losses_db(first, past, raster, spacing_m, radio, tx_x, tx_y, tx_height, rx_x, rx_y, rx_height, inverse, loss):
     """Fill loss[first:past] [dB]; tx inside the raster, `inverse` 1/i up to the longest profile.
 
     rx_x, rx_y, rx_height, loss : (m,) float64; NaN where the profile meets NaN or leaves the raster.
     """
     h = np.empty(len(inverse) + 1)
     raised = np.empty(len(inverse) + 1)
-    at = np.zeros(len(inverse) + 1, np.uint32)
+    at, near = np.empty(len(inverse) + 1, np.int32), np.empty(len(inverse) + 1, np.int32)
+    u, v = np.empty(len(inverse) + 1), np.empty(len(inverse) + 1)
+    elevation, covers, zones, cols = raster.elevation, raster.cover, raster.zone, raster.cols
     has_cover, has_zone = len(raster.cover) > 0, len(raster.zone) > 0
     c0, r0 = (tx_x - raster.west_m) / raster.step_m, (raster.north_m - tx_y) / raster.step_m
+    c0, r0 = min(c0, cols - 1 - 1e-9), min(r0, raster.rows - 1 - 1e-9)
     h_tx = bilinear(raster, c0, r0)
     hts = h_tx + tx_height
     for link in range(first, past):
@@ -402,8 +423,9 @@ def losses_db(
         c1, r1 = (rx_x[link] - raster.west_m) / raster.step_m, (raster.north_m - rx_y[link]) / raster.step_m
         if not (0 <= c1 <= raster.cols - 1 and 0 <= r1 <= raster.rows - 1):
             continue
+        c1, r1 = min(c1, cols - 1 - 1e-9), min(r1, raster.rows - 1 - 1e-9)
         path_m = math.hypot(rx_x[link] - tx_x, rx_y[link] - tx_y)
-        n = max(16, math.ceil(path_m / spacing_m))
+        n = max(FEWEST_INTERVALS, math.ceil(path_m / spacing_m))
         D = path_m / 1000
         delta = D / n
         k = 500 * delta * delta / radio.ae
@@ -414,15 +436,15 @@ def losses_db(
         g = raised if has_cover else h
         dc, dr = (c1 - c0) / n, (r1 - r0) / n
         rise = (hrs - hts) / n
-        ramp_m, ramp_points = path_m / n, math.ceil(500 / max(path_m / n, 1e-9))
+        delta_m, ramp_points = path_m / n, math.ceil(FULL_M / max(path_m / n, 1e-9))
         total = moment = check = 0.0
         hobs = plain_t = plain_r = max_t = max_r = max_gt = max_gr = -math.inf
         lt = lr = 1
         h[0], h[n] = h_tx, h_rx
+        walk(n, cols, c0, r0, dc, dr, at, u, v, near)
         for i in range(1, n):
             j = n - i
-            c, r = c0 + dc * i, r0 + dr * i
-            hi = bilinear(raster, c, r)
+            hi = between(elevation, cols, at[i], u[i], v[i])
             h[i] = hi
             total += hi
             moment += hi * i
@@ -440,27 +462,24 @@ def losses_db(
             if slope_r >= max_r:
                 max_r = slope_r
                 lr = i
-            if has_cover or has_zone:
-                here = cell(raster, c, r)
-                at[i] = here
-                if has_cover:
-                    cover = np.float64(raster.cover[here])
-                    check += cover
-                    end = min(i, j)
-                    if end < ramp_points:
-                        cover *= min(max((end * ramp_m - 250) / 250, 0.0), 1.0)
-                    g[i] = hi + cover
+            if has_cover:
+                cover = np.float64(covers[np.uint64(near[i])])
+                check += cover
+                end = min(i, j)
+                if end < ramp_points:
+                    cover *= min(max((end * delta_m - NEAR_M) / (FULL_M - NEAR_M), 0.0), 1.0)
+                g[i] = hi + cover
+                if cover != 0:
                     max_gt = max(max_gt, slope_t + cover * inverse_i)
                     max_gr = max(max_gr, slope_r + cover * inverse_j)
         check += total + hts + hrs
         if math.isnan(check):
             continue
-        if not has_cover:
-            max_gt, max_gr = max_t, max_r
+        max_gt, max_gr = max(max_gt, max_t), max(max_gr, max_r)
         Lbfs = 92.4 + 20 * math.log10(radio.f)
         slant_km = math.hypot(D, (hts - hrs) / 1000)
-        Lbfs += 20 * math.log10(max(slant_km, 0.01))
-        if path_m < 10:
+        Lbfs += 20 * math.log10(max(slant_km, NEAREST_M / 1000))
+        if path_m < NEAREST_M:
             loss[link] = Lbfs
             continue
 
@@ -482,11 +501,11 @@ def losses_db(
 
         wood = 0.0
         if has_cover:
-            slope = max_t / ramp_m
+            slope = max_t / delta_m
             wood += woodland_loss(raster, h, n, c0, r0, c1, r1, path_m, hts, slope, False, radio)
-            slope = max_r / ramp_m
+            slope = max_r / delta_m
             wood += woodland_loss(raster, h, n, c0, r0, c1, r1, path_m, hrs, slope, True, radio)
-        share = min(max((path_m - 250) / 250, 0.0), 1.0)
+        share = min(max((path_m - SHORT_M) / (LONG_M - SHORT_M), 0.0), 1.0)
         short = Lbfs + Lbulla if share < 1 else 0.0
         if share <= 0:
             loss[link] = short + wood
@@ -496,10 +515,10 @@ def losses_db(
         dtm, dlm, omega = D, D, 0.0
         tx_at_sea = rx_at_sea = False
         if has_zone:
-            at[0], at[n] = cell(raster, c0, r0), cell(raster, c1, r1)
-            land, inland, sea = zone_runs(raster.zone, at, n)
+            near[0], near[n] = cell(raster, c0, r0), cell(raster, c1, r1)
+            land, inland, sea = zone_runs(zones, near, n)
             dtm, dlm, omega = land * delta, inland * delta, sea / n
-            tx_at_sea, rx_at_sea = raster.zone[at[0]] == 1, raster.zone[at[n]] == 1
+            tx_at_sea, rx_at_sea = zones[near[0]] == 1, zones[near[n]] == 1
         b0, tau = beta0_percent(dtm, dlm, radio.phi)
 
         # 2.1 Smooth Earth: sums of section 2.1 for equal intervals
@@ -515,7 +534,7 @@ def losses_db(
             hsrd -= hobs * aobr / (aobt + aobr)
         hstd, hsrd = min(hstd, h_tx), min(hsrd, h_rx)
         # 2.3 Angles
-        theta_t, theta_r = 1000 * math.atan(max_t / ramp_m), 1000 * math.atan(max_r / ramp_m)
+        theta_t, theta_r = 1000 * math.atan(max_t / delta_m), 1000 * math.atan(max_r / delta_m)
         dlt, dlr = lt * delta, D - lr * delta
         theta = 1000 * D / radio.ae + theta_t + theta_r
         # 2.4 For ducting

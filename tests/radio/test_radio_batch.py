@@ -77,6 +77,16 @@ def test_property_each_link_stands_alone() -> None:
     np.testing.assert_array_equal(together, alone)
 
 
+def test_pin_constants_of_the_kernel_are_those_of_the_readable_version() -> None:
+    from routeplan.radio import kernels, short_path, woodland
+
+    for module in (woodland, short_path, batch):
+        for name in ("NEAR_M", "FULL_M", "NEAR_POINTS", "THIN_TOP_M", "SHORT_M", "LONG_M", "NEAREST_M"):
+            if hasattr(module, name):
+                assert getattr(kernels, name) == getattr(module, name)
+    assert kernels.FEWEST_INTERVALS == batch.FEWEST_INTERVALS
+
+
 def test_property_empty_cover_and_inland_change_nothing() -> None:
     x, y = places(np.random.default_rng(3), 200)
     cover, zone = np.zeros_like(jacksboro()), np.full(jacksboro().shape, 4)
@@ -122,9 +132,7 @@ def test_property_map_is_the_batch_at_the_cells() -> None:
     assert whole.shape == small.shape and whole.dtype == np.float32
     third = batch.loss_map_db(small, None, None, **GRID, **station, **LINK, every=3)
     np.testing.assert_array_equal(third, whole[::3, ::3])
-    one = batch.losses_db(
-        small, None, None, **GRID, **station, **LINK, rx_x_m=[33 * STEP_M], rx_y_m=[-7 * STEP_M]
-    )
+    one = batch.losses_db(small, None, None, **GRID, **station, **LINK, rx_x_m=[33 * STEP_M], rx_y_m=[-7 * STEP_M])
     assert whole[7, 33] == pytest.approx(one[0], abs=1e-4)
 
 
