@@ -89,10 +89,7 @@ class Ways:
     def of(rows: Sequence[tags.Attributes]) -> Ways:
         """Columns of a sequence of rows."""
         return Ways(
-            **{
-                field: _column(field, [getattr(row, field) for row in rows])
-                for field in tags.Attributes._fields
-            }
+            **{field: _column(field, [getattr(row, field) for row in rows]) for field in tags.Attributes._fields}
         )
 
 
@@ -134,9 +131,7 @@ class Network:
     street_end: np.ndarray
     street_length_m: np.ndarray  # float64 (s,), sum of the pieces
     street_way_id: np.ndarray  # int64 (s,): OSM id of the first way
-    street_group: (
-        np.ndarray
-    )  # int32 (s,): equal for the two one-way sides of one road, otherwise the street's own
+    street_group: np.ndarray  # int32 (s,): equal for the two one-way sides of one road, otherwise the street's own
     point_first: np.ndarray  # int64 (s + 1,)
     point_x_m: np.ndarray  # float64 (p,)
     point_y_m: np.ndarray
@@ -188,11 +183,7 @@ class Network:
     @cached_property
     def point_offset_m(self) -> np.ndarray:
         """Distance of each point from the start of its street, float64 (p,)."""
-        along = (
-            np.concatenate(([0.0], np.cumsum(self.piece_length_m)[:-1]))
-            if len(self.point_x_m)
-            else np.zeros(0)
-        )
+        along = np.concatenate(([0.0], np.cumsum(self.piece_length_m)[:-1])) if len(self.point_x_m) else np.zeros(0)
         return along - np.repeat(along[self.point_first[:-1]], np.diff(self.point_first))
 
     @cached_property
@@ -242,9 +233,7 @@ class Network:
         from scipy.sparse.csgraph import connected_components
 
         first, head = self.csr()
-        graph = csr_array(
-            (np.ones(len(head), np.int8), head, first), shape=(self.node_count, self.node_count)
-        )
+        graph = csr_array((np.ones(len(head), np.int8), head, first), shape=(self.node_count, self.node_count))
         count, label = connected_components(graph, directed=True, connection="strong")
         inside = label[self.street_start] == label[self.street_end]
         weight = np.bincount(label[self.street_start[inside]], self.street_length_m[inside], minlength=count)
@@ -261,9 +250,7 @@ class Network:
         from scipy.sparse import csr_array
         from scipy.sparse.csgraph import breadth_first_order
 
-        graph = csr_array(
-            (np.ones(len(tail), np.int8), (tail, head)), shape=(self.node_count, self.node_count)
-        )
+        graph = csr_array((np.ones(len(tail), np.int8), (tail, head)), shape=(self.node_count, self.node_count))
         seen = np.zeros(self.node_count, bool)
         seen[breadth_first_order(graph, start, return_predecessors=False)] = True
         return seen
@@ -296,9 +283,7 @@ class Network:
         radius, widest = 100.0, np.inf if np.isinf(within_m) else within_m
         while len(pieces):
             radius = min(radius, widest)
-            near = pieces[
-                np.sort(np.array(tree.query_ball_point((x_m, y_m), radius + LONGEST_PIECE_M), np.int64))
-            ]
+            near = pieces[np.sort(np.array(tree.query_ball_point((x_m, y_m), radius + LONGEST_PIECE_M), np.int64))]
             if streets is not None:
                 near = near[streets[self.point_street[near]]]
             if len(near):
@@ -321,6 +306,21 @@ class Network:
                 return None
             radius *= 4
         return None
+
+    def at(self, street: Any, offset_m: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """x, y, height [m] of places `offset_m` from the start of streets; broadcasts, offsets are clipped."""
+        street, offset = np.broadcast_arrays(np.asarray(street, np.int64), np.asarray(offset_m, float))
+        offset = np.clip(offset, 0.0, self.street_length_m[street])
+        base = np.concatenate(([0.0], np.cumsum(self.street_length_m + 1.0)))  # streets end to end, 1 m apart
+        axis = self.point_offset_m + base[self.point_street]
+        point = np.searchsorted(axis, base[street] + offset, side="right") - 1
+        point = np.clip(point, self.point_first[street], self.point_first[street + 1] - 2)
+        length = self.piece_length_m[point]
+        share = np.clip((offset - self.point_offset_m[point]) / np.where(length > 0, length, 1.0), 0.0, 1.0)
+        x, y, h = (
+            c[point] + share * (c[point + 1] - c[point]) for c in (self.point_x_m, self.point_y_m, self.point_height_m)
+        )
+        return x, y, h
 
     def allowed_streets(self, choices: Iterable[str] = tags.DEFAULT_CHOICES) -> np.ndarray:
         """bool (s,): streets that may be ridden when the rider allows `choices` (words of tags.CHOICES)."""
@@ -396,9 +396,7 @@ class Network:
             head_part = column[first : piece + (0 if at_point else 1)]
             second = column[tail] if at_point else np.concatenate(([new], column[tail]))
             end = second[0] if last_of_first is None else last_of_first
-            return np.concatenate((column[:first], head_part, [end], column[past:], second)).astype(
-                column.dtype
-            )
+            return np.concatenate((column[:first], head_part, [end], column[past:], second)).astype(column.dtype)
 
         new_node, new_street = self.node_count, self.street_count
         way = self.piece_way[piece]
@@ -407,15 +405,11 @@ class Network:
         counts = np.append(count, n_second)
         counts[street] = (piece - first) + (1 if at_point else 2)
         group = self.street_group.copy()
-        group[group == group[street]] = np.flatnonzero(
-            group == group[street]
-        )  # a split side is no twin any more
+        group[group == group[street]] = np.flatnonzero(group == group[street])  # a split side is no twin any more
         forward, backward = self.street_forward, self.street_backward
         turns = []
         for a, f, b, g in self.turns():  # an edge in is named by its last part, an edge out by its first
-            turns.append(
-                (new_street if a == street and f else a, f, new_street if b == street and not g else b, g)
-            )
+            turns.append((new_street if a == street and f else a, f, new_street if b == street and not g else b, g))
         network = assemble(
             node_id=np.append(self.node_id, min(-1, int(self.node_id.min()) - 1)),
             node_x_m=np.append(self.node_x_m, x), node_y_m=np.append(self.node_y_m, y),
