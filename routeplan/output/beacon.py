@@ -66,4 +66,6 @@ def beacon_advice(plan: Plan, route: Route) -> str:
     row = good[-1] if good else rows[0]
     share, gap = round(row.received_share * 10), round(row.longest_gap_s / 60)
     text = f"Beacon every {row.interval_s:g} s: about {share} in 10 arrive, longest expected gap {gap} min."
-    return text if good else f"{text} No interval keeps gaps under {TOLERABLE_GAP_S / 60:.0f} min: agree on times at the calling places."
+    return (
+        text if good else f"{text} No interval keeps gaps under {TOLERABLE_GAP_S / 60:.0f} min: agree on times to call."
+    )

@@ -15,9 +15,13 @@ from routeplan.plan.words import after, frequency, headline, ride_time_range
 
 
 def calendar(plan: Plan, route: Route) -> str:
-    """One event for the ride of `route` and one for each net, with a VTIMEZONE; lines end in CRLF, at most 75 octets."""
+    """One event for the ride of `route` and one for each net, with a VTIMEZONE; CRLF lines of at most 75 octets."""
     zone = ZoneInfo(plan.time_zone)
-    moments = [route.departs, after(route.departs, route.ride_time_s), *(m for net in plan.nets for m in (net.begins, net.ends))]
+    moments = [
+        route.departs,
+        after(route.departs, route.ride_time_s),
+        *(m for net in plan.nets for m in (net.begins, net.ends)),
+    ]
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//routeplan//routeplan//EN", "CALSCALE:GREGORIAN"]
     lines += _zone(plan.time_zone, zone, min(moments), max(moments))
     about = [route.headline or headline(route), route.why, f"ride time {ride_time_range(route)}"]
@@ -36,15 +40,20 @@ def _event(summary: str, text: str, begins: datetime, ends: datetime, name: str,
     stamp = begins.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")  # of the plan, not of the writing: the file repeats
     uid = sha256(f"{summary}|{text}|{stamp}".encode()).hexdigest()[:24]
     return [
-        "BEGIN:VEVENT", f"UID:{uid}@routeplan.invalid", f"DTSTAMP:{stamp}", f"DTSTART;TZID={name}:{local[0]}",
-        f"DTEND;TZID={name}:{local[1]}", f"SUMMARY:{_escaped(summary)}", f"DESCRIPTION:{_escaped(text)}", "END:VEVENT",
-    ]  # fmt: skip
+        "BEGIN:VEVENT",
+        f"UID:{uid}@routeplan.invalid",
+        f"DTSTAMP:{stamp}",
+        f"DTSTART;TZID={name}:{local[0]}",
+        f"DTEND;TZID={name}:{local[1]}",
+        f"SUMMARY:{_escaped(summary)}",
+        f"DESCRIPTION:{_escaped(text)}",
+        "END:VEVENT",
+    ]
 
 
 def _zone(name: str, zone: ZoneInfo, first: datetime, last: datetime) -> list[str]:
     """VTIMEZONE with every change of clocks from a year before the first moment to a year after the last."""
     begin, end = first.astimezone(UTC) - timedelta(days=366), last.astimezone(UTC) + timedelta(days=366)
-    parts: list[tuple[datetime, datetime, datetime]] = []  # local onset, before, after
     moment = begin.replace(minute=0, second=0, microsecond=0)
     before = moment.astimezone(zone)
     onsets = [(before.replace(tzinfo=None), before, before)]
@@ -55,17 +64,25 @@ def _zone(name: str, zone: ZoneInfo, first: datetime, last: datetime) -> list[st
             low, high = moment - timedelta(days=1), moment
             while high - low > timedelta(seconds=1):
                 middle = low + (high - low) / 2
-                same = middle.astimezone(zone).utcoffset() == before.utcoffset() and middle.astimezone(zone).dst() == before.dst()
+                same = (
+                    middle.astimezone(zone).utcoffset() == before.utcoffset()
+                    and middle.astimezone(zone).dst() == before.dst()
+                )
                 low, high = (middle, high) if same else (low, middle)
             onset = (high.replace(microsecond=0) + (before.utcoffset() or timedelta())).replace(tzinfo=None)
             onsets.append((onset, before, now))
         before = now
-    parts += onsets
     lines = ["BEGIN:VTIMEZONE", f"TZID:{name}"]
-    for onset, old, new in parts:
+    for onset, old, new in onsets:
         kind = "DAYLIGHT" if new.dst() else "STANDARD"
-        lines += [f"BEGIN:{kind}", f"DTSTART:{onset:%Y%m%dT%H%M%S}", f"TZOFFSETFROM:{_offset(old)}", f"TZOFFSETTO:{_offset(new)}",
-                  f"TZNAME:{new.tzname()}", f"END:{kind}"]  # fmt: skip
+        lines += [
+            f"BEGIN:{kind}",
+            f"DTSTART:{onset:%Y%m%dT%H%M%S}",
+            f"TZOFFSETFROM:{_offset(old)}",
+            f"TZOFFSETTO:{_offset(new)}",
+            f"TZNAME:{new.tzname()}",
+            f"END:{kind}",
+        ]
     return [*lines, "END:VTIMEZONE"]
 
 
@@ -83,7 +100,8 @@ def _escaped(text: str) -> str:
 
 def _folded(line: str) -> str:
     """A content line in pieces of at most 75 octets (3.1), never cutting a character."""
-    pieces, piece = [], b""
+    pieces: list[bytes] = []
+    piece = b""
     for character in line:
         data = character.encode()
         if len(piece) + len(data) > (75 if not pieces else 74):

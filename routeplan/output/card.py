@@ -60,17 +60,25 @@ def running_order(plan: Plan, route: Route) -> list[Row]:
         rank = 2 + (KINDS.index(mark.kind) if mark.kind in KINDS else len(KINDS))
         ends = mark.distance_m < 200 or mark.distance_m > samples.distance_m[-1] - 200
         out.append(Row(mark.distance_m, mark.time_s, mark.name, 0 if ends else rank))
-    for net, (begin, end) in zip(plan.nets, net_window(route, plan)):
+    for begin, end in net_window(route, plan):
         for seconds, word in ((begin, "begins"), (end, "ends")):
             if 0 <= seconds <= samples.time_s[-1]:
                 out.append(Row(metres(seconds), seconds, f"NET {word}", 0, fixed=True, strong=True))
     for over in route.overs:
         station = rows.best_station(plan, route, over.begin_m, over.end_m)
         who = f", {station.letter}" if station is not None else ""
-        text = f"over {over.label} to {clock(route.departs, over.end_s)}, {max(1, minutes(over.end_s - over.begin_s))} min{who}"
+        long = max(1, minutes(over.end_s - over.begin_s))
+        text = f"over {over.label} to {clock(route.departs, over.end_s)}, {long} min{who}"
         out.append(Row(over.begin_m, over.begin_s, text, 1, tick=True, strong=True))
     for dead in route.dead_stretches:
-        out.append(Row(dead.begin_m, dead.begin_s, f"dead {dead.label}: last call before, back {clock(route.departs, dead.end_s)}", 1))
+        out.append(
+            Row(
+                dead.begin_m,
+                dead.begin_s,
+                f"dead {dead.label}: last call before, back {clock(route.departs, dead.end_s)}",
+                1,
+            )
+        )
         out.append(Row(dead.end_m, dead.end_s, f"back in contact after {dead.label}", 2))
     for number, place in enumerate(route.calling_places, 1):
         out.append(Row(place.distance_m, place.time_s, f"call {number}: {place.name or place.kind}", 2))
@@ -80,7 +88,7 @@ def running_order(plan: Plan, route: Route) -> list[Row]:
 
 
 def kept(order: list[Row], most: int) -> list[Row]:
-    """At most `most` rows: the highest ranks go first, then (among overs) the shortest come last in the list of ranks."""
+    """At most `most` rows: those of the highest rank are left out first, later ones before earlier ones."""
     if len(order) <= most:
         return order
     best = sorted(range(len(order)), key=lambda k: (order[k].rank, k))[:most]
@@ -122,13 +130,24 @@ def _front(plan: Plan, route: Route) -> Scene:
     for k, line in enumerate(lines):
         scene.text(EDGE + 2 * r + 8, EDGE + 13 + 16 * k, line, 13, bold=True)
     page.y = EDGE + max(16.0 * len(lines), 2 * r) + 4
-    page.text(f"{day(route.departs)}, leave {clock(route.departs)}, back {clock(route.departs, route.samples.time_s[-1])}", most=1)
+    page.text(
+        f"{day(route.departs)}, leave {clock(route.departs)}, back {clock(route.departs, route.samples.time_s[-1])}",
+        most=1,
+    )
     for net in plan.nets:
         control = f", control {net.control}" if net.control else ""
-        page.text(f"NET {net.begins:%H:%M}-{net.ends:%H:%M} {frequency(net.frequency_mhz)} {net.mode}{control}", bold=True, most=2)
+        page.text(
+            f"NET {net.begins:%H:%M}-{net.ends:%H:%M} {frequency(net.frequency_mhz)} {net.mode}{control}",
+            bold=True,
+            most=2,
+        )
     fallback = next((s for s in plan.stations if s.repeater), None)
     for station in plan.stations[:4]:
-        page.text(f"{station.letter}  {station.name}: {rows.channel(station)}" + (" (fallback)" if station is fallback else ""), most=2)
+        page.text(
+            f"{station.letter}  {station.name}: {rows.channel(station)}"
+            + (" (fallback)" if station is fallback else ""),
+            most=2,
+        )
     page.y += 3
     _table(page, plan, route)
     return scene
@@ -150,11 +169,15 @@ def _table(page: _Page, plan: Plan, route: Route) -> None:
         base = page.y - 4
         if row.tick:
             for x in ticks:
-                scene.line([(x, base - 9), (x + 10, base - 9), (x + 10, base + 1), (x, base + 1), (x, base - 9)], width=0.9)
+                scene.line(
+                    [(x, base - 9), (x + 10, base - 9), (x + 10, base + 1), (x, base + 1), (x, base - 9)], width=0.9
+                )
         shift = 0.0 if row.fixed else rows.LATE_S
         for x, text in (
-            (on_time, clock(route.departs, row.time_s)), (late, clock(route.departs, row.time_s + shift)), (length, f"{row.distance_m / 1000:.1f}"),
-        ):  # fmt: skip
+            (on_time, clock(route.departs, row.time_s)),
+            (late, clock(route.departs, row.time_s + shift)),
+            (length, f"{row.distance_m / 1000:.1f}"),
+        ):
             scene.text(x, base, text, TYPE, anchor="end", bold=row.strong and x == on_time)
         scene.text(what, base, shortened(row.text, TYPE, WIDTH - EDGE - what, row.strong), TYPE, bold=row.strong)
         scene.line([(EDGE, page.y), (WIDTH - EDGE, page.y)], "hair", 0.4)
@@ -172,7 +195,8 @@ def _back(plan: Plan, route: Route) -> Scene:
     footer = wrapped(CARD, TYPE, INNER)
     emergency = [line for spot in rows.emergency_spots(plan, route, 3) for line in _spot_lines(spot)]
     homes = [
-        f"km {way.distance_m / 1000:.1f}: {way.text}, {way.home_m / 1000:.1f} km, {minutes(way.home_s)} min" for way in route.ways_home[:3]
+        f"km {way.distance_m / 1000:.1f}: {way.text}, {way.home_m / 1000:.1f} km, {minutes(way.home_s)} min"
+        for way in route.ways_home[:3]
     ]
     home_lines = [wrapped(text, TYPE, INNER)[:2] for text in homes]
     need = LEAD * (len(footer) + len(emergency) + 1) + 8 + (LEAD * (1 + sum(map(len, home_lines))) + 4 if homes else 0)
@@ -209,7 +233,10 @@ def _calling(page: _Page, plan: Plan, route: Route, space: float) -> None:
     for number, place in sorted(sorted(places, key=order)[:most]):
         last = rows.last_resort(plan, route, place, brief=True)
         name = shortened(place.name or place.kind, TYPE, 130)
-        page.text(f"{number}  {clock(route.departs, place.time_s)} {name}: {_letter(plan, place.best_station)} > {last}", most=1)
+        page.text(
+            f"{number}  {clock(route.departs, place.time_s)} {name}: {_letter(plan, place.best_station)} > {last}",
+            most=1,
+        )
 
 
 def _letter(plan: Plan, name: str) -> str:
@@ -233,5 +260,7 @@ def widest_line(scene: Scene) -> float:
     from routeplan.output.scene import Text
 
     return max(
-        item.box()[2] if item.anchor != "end" else item.x for item in scene.items if isinstance(item, Text) and text_width(item.text, item.size)
+        item.box()[2] if item.anchor != "end" else item.x
+        for item in scene.items
+        if isinstance(item, Text) and text_width(item.text, item.size)
     )

@@ -17,7 +17,9 @@ def samples_csv(plan: Plan, route: Route) -> str:
     columns: dict[str, list[str]] = {
         "distance_m": _figures(samples.distance_m, 1),
         "time_s": _figures(samples.time_s, 1),
-        "local_time": [] if not len(samples.time_s) else (local + np.round(samples.time_s).astype("timedelta64[s]")).astype(str).tolist(),
+        "local_time": []
+        if not len(samples.time_s)
+        else (local + np.round(samples.time_s).astype("timedelta64[s]")).astype(str).tolist(),
         "latitude_deg": _figures(samples.latitude_deg, 6),
         "longitude_deg": _figures(samples.longitude_deg, 6),
         "elevation_m": _figures(samples.elevation_m, 1),

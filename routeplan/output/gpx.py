@@ -17,8 +17,28 @@ from routeplan.plan.words import after, clock, headline, minutes, net_window
 
 MOST_WAYPOINTS = 50
 LONGEST_NAME = 15  # characters; judgement from what small displays show
-_SPECIAL = str.maketrans({"ø": "o", "Ø": "O", "ł": "l", "Ł": "L", "ß": "ss", "æ": "ae", "Æ": "AE", "œ": "oe", "Œ": "OE",
-                          "đ": "d", "Đ": "D", "ð": "d", "þ": "th", "ı": "i", "'": "", "’": "", "–": "-", "—": "-"})  # fmt: skip
+_SPECIAL = str.maketrans(
+    {
+        "ø": "o",
+        "Ø": "O",
+        "ł": "l",
+        "Ł": "L",
+        "ß": "ss",
+        "æ": "ae",
+        "Æ": "AE",
+        "œ": "oe",
+        "Œ": "OE",
+        "đ": "d",
+        "Đ": "D",
+        "ð": "d",
+        "þ": "th",
+        "ı": "i",
+        "'": "",
+        "’": "",
+        "–": "-",
+        "—": "-",
+    }
+)
 
 
 @dataclass(frozen=True)
@@ -46,19 +66,27 @@ def waypoints(plan: Plan, route: Route) -> list[Waypoint]:
         for seconds, word in ((begin, "on"), (end, "ends")):
             if 0 <= seconds <= samples.time_s[-1]:
                 name = ascii_name(f"NET {word.upper()} {clock(route.departs, seconds).replace(':', '')}")
-                found.append(Waypoint(name, f"{net.name} {word}, {net.frequency_mhz:g} MHz", _metres(samples, seconds), 0))
+                found.append(
+                    Waypoint(name, f"{net.name} {word}, {net.frequency_mhz:g} MHz", _metres(samples, seconds), 0)
+                )
     for over in route.overs:
         long = minutes(over.end_s - over.begin_s)
-        found.append(Waypoint(f"OVER {over.label}", f"over {over.label}: {long} min in contact from here", over.begin_m, 1))
+        found.append(
+            Waypoint(f"OVER {over.label}", f"over {over.label}: {long} min in contact from here", over.begin_m, 1)
+        )
     for dead in route.dead_stretches:
         long = minutes(dead.end_s - dead.begin_s)
-        found.append(Waypoint(f"DEAD {dead.label}", f"last call: {long} min without contact from here", dead.begin_m, 1))
+        found.append(
+            Waypoint(f"DEAD {dead.label}", f"last call: {long} min without contact from here", dead.begin_m, 1)
+        )
         found.append(Waypoint(f"BACK {dead.label}", "back in contact", dead.end_m, 2))
     for number, place in enumerate(route.calling_places, 1):
         name = ascii_name(f"C{number} {place.name or place.kind}")
         found.append(Waypoint(name, f"{place.kind}: stop and call {place.best_station}", place.distance_m, 3))
     if route.lights_from_s is not None:
-        found.append(Waypoint("LIGHTS ON", clock(route.departs, route.lights_from_s), _metres(samples, route.lights_from_s), 2))
+        found.append(
+            Waypoint("LIGHTS ON", clock(route.departs, route.lights_from_s), _metres(samples, route.lights_from_s), 2)
+        )
     for number, way in enumerate(route.ways_home, 1):
         found.append(Waypoint(f"WAY HOME {number}", way.text, way.distance_m, 4))
     best = sorted(range(len(found)), key=lambda k: (found[k].rank, found[k].distance_m))[:MOST_WAYPOINTS]
@@ -72,7 +100,8 @@ def _metres(samples: Samples, seconds: float) -> float:
 def place_at(samples: Samples, distance_m: float) -> tuple[float, float, float]:
     """Latitude, longitude [deg] and elevation [m, NaN where unknown] at a distance along the route."""
     latitude, longitude = (
-        float(np.interp(distance_m, samples.distance_m, column)) for column in (samples.latitude_deg, samples.longitude_deg)
+        float(np.interp(distance_m, samples.distance_m, column))
+        for column in (samples.latitude_deg, samples.longitude_deg)
     )
     return latitude, longitude, float(np.interp(distance_m, samples.distance_m, samples.elevation_m))
 
@@ -93,7 +122,8 @@ def gpx(plan: Plan, route: Route) -> str:
         'xsi:schemaLocation="http://www.topografix.com/GPX/1/1 http://www.topografix.com/GPX/1/1/gpx.xsd">',
         f"<metadata><name>{escape(title)}</name><desc>{escape(route.headline or headline(route))}</desc>"
         f"<time>{_utc(route, 0.0)}</time>"
-        f'<bounds minlat="{low[0]:.6f}" minlon="{low[1]:.6f}" maxlat="{high[0]:.6f}" maxlon="{high[1]:.6f}"/></metadata>',
+        f'<bounds minlat="{low[0]:.6f}" minlon="{low[1]:.6f}" maxlat="{high[0]:.6f}" maxlon="{high[1]:.6f}"/>'
+        "</metadata>",
     ]
     for mark in waypoints(plan, route):
         latitude, longitude, up = place_at(samples, mark.distance_m)
@@ -101,10 +131,14 @@ def gpx(plan: Plan, route: Route) -> str:
             f'<wpt lat="{latitude:.6f}" lon="{longitude:.6f}">{_elevation(up)}<name>{escape(mark.name)}</name>'
             f"<desc>{escape(mark.description)}</desc></wpt>"
         )
-    lines.append(f"<trk><name>{escape(ascii_name(title, 40))}</name><desc>{escape(route.why)}</desc><type>cycling</type><trkseg>")
+    lines.append(
+        f"<trk><name>{escape(ascii_name(title, 40))}</name><desc>{escape(route.why)}</desc><type>cycling</type><trkseg>"
+    )
     begin = route.departs.astimezone(UTC).timestamp()
     stamps = np.datetime_as_string(np.round(begin + samples.time_s).astype("datetime64[s]"), unit="s")
-    rows = zip(samples.latitude_deg.tolist(), samples.longitude_deg.tolist(), samples.elevation_m.tolist(), stamps.tolist())
+    rows = zip(
+        samples.latitude_deg.tolist(), samples.longitude_deg.tolist(), samples.elevation_m.tolist(), stamps.tolist()
+    )
     lines += [f'<trkpt lat="{a:.6f}" lon="{b:.6f}">{_elevation(z)}<time>{t}Z</time></trkpt>' for a, b, z, t in rows]
     lines.append("</trkseg></trk></gpx>")
     return "\n".join(lines) + "\n"

@@ -58,9 +58,24 @@ def marker_ring(form: str, x: float, y: float, r: float) -> list[tuple[float, fl
     """Corners of a marker of radius r round (x, y), y downwards."""
     if form == "cross":
         t = r * 0.38
-        arms = [(-t, -r), (t, -r), (t, -t), (r, -t), (r, t), (t, t), (t, r), (-t, r), (-t, t), (-r, t), (-r, -t), (-t, -t)]
+        arms = [
+            (-t, -r),
+            (t, -r),
+            (t, -t),
+            (r, -t),
+            (r, t),
+            (t, t),
+            (t, r),
+            (-t, r),
+            (-t, t),
+            (-r, t),
+            (-r, -t),
+            (-t, -t),
+        ]
         return [(x + a, y + b) for a, b in arms]
-    corners, turn = {"triangle": (3, -90), "square": (4, -45), "diamond": (4, -90), "pentagon": (5, -90)}.get(form, (24, 0))
+    corners, turn = {"triangle": (3, -90), "square": (4, -45), "diamond": (4, -90), "pentagon": (5, -90)}.get(
+        form, (24, 0)
+    )
     r = r * {3: 1.25, 4: 1.1}.get(corners, 1.0)
     angles = [math.radians(turn + 360 * k / corners) for k in range(corners)]
     return [(x + r * math.cos(a), y + r * math.sin(a)) for a in angles]

@@ -7,6 +7,7 @@ where the rider walks. How to read it: docs/reading_the_pictures.md.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy as np
 from routeplan.output.look import BODY, HEAD, PAPER, SMALL, accent, marker, marker_ring, nice_step
 from routeplan.output.scene import Area, Image, Line, Room, Scene, Text, png, shortened, text_width, wrapped
 from routeplan.plan.value import Background, Plan, PlannedStation, Route, Samples
-from routeplan.plan.words import headline, in_tenths
+from routeplan.plan.words import credit, headline, in_tenths
 
 WOODS_M = 12.0  # cover of this height and more is stippled as woods
 TOWNS_FIRST = ("city", "town", "village", "peak", "hamlet", "suburb", "isolated_dwelling", "locality")
@@ -79,12 +80,15 @@ def map_view(plan: Plan, *, width: float, left: float = 0.0, top: float = 0.0) -
     return View(west, north, scale, left, top, width, float(np.round(tall * scale)))
 
 
-def map_scene(plan: Plan, *, route: Route | None = None, width: float = 1200.0, heading: bool = True,
-              base: bool = True) -> Scene:  # fmt: skip
+def map_scene(
+    plan: Plan, *, route: Route | None = None, width: float = 1200.0, heading: bool = True, base: bool = True
+) -> Scene:
     """The map, `width` pixels wide. base=False leaves out what lies beneath the rides (for pages that draw it once)."""
     narrow = width < 640
     route = route if route is not None else (plan.routes[0] if plan.routes else None)
-    scene = Scene(width, 1e6, "Map" if route is None else f"Map of choice {route.id}: {route.headline or headline(route)}")
+    scene = Scene(
+        width, 1e6, "Map" if route is None else f"Map of choice {route.id}: {route.headline or headline(route)}"
+    )
     room = Room(scene, margin=2.0)
     side = 0.0 if narrow else 14.0
     top = _heading(scene, room, route, side, narrow) if heading and route is not None else 0.0
@@ -94,7 +98,9 @@ def map_scene(plan: Plan, *, route: Route | None = None, width: float = 1200.0, 
     if route is not None:
         for other in plan.routes:
             if other.id != route.id:
-                scene.add(Line((_thinned(view.xy(other.samples.x_m, other.samples.y_m), 2.0),), "quiet", 1.2, round=True))
+                scene.add(
+                    Line((_thinned(view.xy(other.samples.x_m, other.samples.y_m), 2.0),), "quiet", 1.2, round=True)
+                )
         scene.add(*ride_items(route.samples, view, plan.contact_chance))
     _mask(scene, view)
     _take_frame(scene, room, view)
@@ -130,7 +136,12 @@ def base_items(background: Background, view: View, contact_chance: float) -> lis
     items: list[Any] = []
     corner_a, corner_b = view.xy(x[0], y[0]), view.xy(x[-1], y[-1])
     half = (x[1] - x[0]) / 2 * view.scale
-    place = (corner_a[0] - half, corner_a[1] - half, corner_b[0] - corner_a[0] + 2 * half, corner_b[1] - corner_a[1] + 2 * half)
+    place = (
+        corner_a[0] - half,
+        corner_a[1] - half,
+        corner_b[0] - corner_a[0] + 2 * half,
+        corner_b[1] - corner_a[1] + 2 * half,
+    )
     items.append(Image(*place, _relief(elevation, sea, x[1] - x[0]), role="relief"))
     shore = _lines(x, y, sea.astype(float), 0.5, view)
     water = _filled(x, y, sea.astype(float), 0.5, 2.0, view)
@@ -181,12 +192,12 @@ def _relief(elevation: np.ndarray, sea: np.ndarray, step_m: float) -> np.ndarray
 def _contours(x: np.ndarray, y: np.ndarray, z: np.ndarray) -> Any:
     from contourpy import FillType, LineType, contour_generator
 
-    return contour_generator(
-        x, y, np.ma.masked_invalid(z), line_type=LineType.Separate, fill_type=FillType.OuterOffset
-    )
+    return contour_generator(x, y, np.ma.masked_invalid(z), line_type=LineType.Separate, fill_type=FillType.OuterOffset)
 
 
-def _lines(x: np.ndarray, y: np.ndarray, z: np.ndarray, level: float, view: View, shortest_px: float = 10.0) -> list[np.ndarray]:
+def _lines(
+    x: np.ndarray, y: np.ndarray, z: np.ndarray, level: float, view: View, shortest_px: float = 10.0
+) -> list[np.ndarray]:
     out = []
     for line in _contours(x, y, z).lines(level):
         path = view.xy(line[:, 0], line[:, 1])
@@ -199,7 +210,7 @@ def _filled(x: np.ndarray, y: np.ndarray, z: np.ndarray, low: float, high: float
     points, offsets = _contours(x, y, z).filled(low, high)
     rings = []
     for polygon, cuts in zip(points, offsets):
-        for a, b in zip(cuts[:-1], cuts[1:]):
+        for a, b in pairwise(cuts):
             ring = _thinned(view.xy(polygon[a:b, 0], polygon[a:b, 1]), 1.5)
             if len(ring) > 3:
                 rings.append(ring)
@@ -228,7 +239,7 @@ def _stipple(cover: np.ndarray, sea: np.ndarray, x: np.ndarray, y: np.ndarray, v
     row, col = np.clip(row, 0, len(y) - 1), np.clip(col, 0, len(x) - 1)
     woods = inside & (cover[row, col] >= WOODS_M) & ~sea[row, col]
     dots = np.stack([across[woods], down[woods]], axis=-1)
-    return list(np.stack([dots, dots + (0.5, 0.0)], axis=1))
+    return list(np.stack([dots, dots + np.array([0.5, 0.0])], axis=1))
 
 
 def _streets(background: Background, view: View) -> list[Line]:
@@ -242,9 +253,11 @@ def _streets(background: Background, view: View) -> list[Line]:
     px = view.xy(points[:, 0], points[:, 1])
     low, high = np.minimum.reduceat(px, first), np.maximum.reduceat(px, first)
     seen = (
-        (high[:, 0] > view.left) & (low[:, 0] < view.left + view.width)
-        & (high[:, 1] > view.top) & (low[:, 1] < view.top + view.height)
-    )  # fmt: skip
+        (high[:, 0] > view.left)
+        & (low[:, 0] < view.left + view.width)
+        & (high[:, 1] > view.top)
+        & (low[:, 1] < view.top + view.height)
+    )
     cell = np.round(px / 1.2)
     keep = np.ones(len(px), dtype=bool)
     keep[1:] = (np.diff(cell, axis=0) != 0).any(axis=1)
@@ -254,7 +267,11 @@ def _streets(background: Background, view: View) -> list[Line]:
     line_of = np.repeat(np.arange(len(lines)), count)[keep]
     kept = px[keep]
     parts = np.split(kept, np.flatnonzero(np.diff(line_of)) + 1) if len(kept) else []
-    kinds = np.asarray(background.street_class)[line_of[np.concatenate([[0], np.flatnonzero(np.diff(line_of)) + 1])]] if parts else []
+    kinds = (
+        np.asarray(background.street_class)[line_of[np.concatenate([[0], np.flatnonzero(np.diff(line_of)) + 1])]]
+        if parts
+        else []
+    )
     out, fine = [], float(np.clip(view.width / 1000, 0.55, 1.0))
     for kind, width, opacity in ((0, 0.6, 0.55), (1, 0.9, 0.75), (2, 1.5, 0.9)):
         chosen = tuple(part for part, k in zip(parts, kinds) if k == kind and len(part) > 1)
@@ -327,7 +344,7 @@ def ride_items(samples: Samples, view: View, contact_chance: float) -> list[Any]
         paths: dict[int, list[np.ndarray]] = {-1: [], 0: [], 1: [], 2: []}
         keys = np.where(again == doubled, kind, 9)
         edges = np.concatenate([[0], np.flatnonzero(np.diff(keys)) + 1, [len(keys)]])
-        for a, b in zip(edges[:-1], edges[1:]):
+        for a, b in pairwise(edges):
             if b > a and keys[a] != 9:
                 path = _thinned(px[a : b + 1], 0.7)
                 if doubled and len(path) > 1:
@@ -388,7 +405,14 @@ def _arrows(px: np.ndarray) -> list[Any]:
     out = []
     for at, along, right in zip(spots, way, side):
         tip = at + right * 8 + along * 5
-        out.append(Area((np.array([tip, tip - along * 9 + right * 3.2, tip - along * 9 - right * 3.2]),), "ink", edge="paper", width=0.6))
+        out.append(
+            Area(
+                (np.array([tip, tip - along * 9 + right * 3.2, tip - along * 9 - right * 3.2]),),
+                "ink",
+                edge="paper",
+                width=0.6,
+            )
+        )
     return out
 
 
@@ -398,10 +422,23 @@ def _arrows(px: np.ndarray) -> list[Any]:
 def _mask(scene: Scene, view: View) -> None:
     """Paper over everything outside the frame, and the frame."""
     far = 5000.0
-    outer = [(-far, -far), (scene.width + far, -far), (scene.width + far, view.top + view.height + far), (-far, view.top + view.height + far)]
-    inner = [(view.left, view.top), (view.left + view.width, view.top), (view.left + view.width, view.top + view.height),
-             (view.left, view.top + view.height)]  # fmt: skip
-    header = [item for item in scene.items if isinstance(item, Text) or (isinstance(item, Area) and item.edge == "ink" and item.fill == "paper")]
+    outer = [
+        (-far, -far),
+        (scene.width + far, -far),
+        (scene.width + far, view.top + view.height + far),
+        (-far, view.top + view.height + far),
+    ]
+    inner = [
+        (view.left, view.top),
+        (view.left + view.width, view.top),
+        (view.left + view.width, view.top + view.height),
+        (view.left, view.top + view.height),
+    ]
+    header = [
+        item
+        for item in scene.items
+        if isinstance(item, Text) or (isinstance(item, Area) and item.edge == "ink" and item.fill == "paper")
+    ]
     scene.add(Area((np.array(outer), np.array(inner[::-1])), "paper"))
     scene.add(*header)  # the heading was painted over
     scene.line([*inner, inner[0]], width=1.0)
@@ -409,8 +446,12 @@ def _mask(scene: Scene, view: View) -> None:
 
 def _take_frame(scene: Scene, room: Room, view: View) -> None:
     right, bottom = view.left + view.width, view.top + view.height
-    for box in ((view.left - 9, view.top, view.left + 2, bottom), (right - 2, view.top, right + 9, bottom),
-                (view.left, bottom - 2, right, bottom + 2), (view.left, view.top - 2, right, view.top + 2)):  # fmt: skip
+    for box in (
+        (view.left - 9, view.top, view.left + 2, bottom),
+        (right - 2, view.top, right + 9, bottom),
+        (view.left, bottom - 2, right, bottom + 2),
+        (view.left, view.top - 2, right, view.top + 2),
+    ):
         room.take(box)
 
 
@@ -423,11 +464,11 @@ def _labels(scene: Scene, room: Room, plan: Plan, route: Route, view: View, narr
     line, _ = _spots(px, 0.0, 6.0)
     if view.holds(px[0]):
         closed = np.hypot(*(px[0] - px[-1])) < 30
-        scene.disc(*px[0], 5.0, "paper", edge="ink", width=2.0)
+        scene.disc(px[0][0], px[0][1], 5.0, "paper", edge="ink", width=2.0)
         room.take((px[0][0] - 6, px[0][1] - 6, px[0][0] + 6, px[0][1] + 6))
         _clear_of(room, line, _around(px[0], "start", BODY, gap=10.0, bold=True))
         if not closed:
-            scene.disc(*px[-1], 5.0, "ink", edge="ink", width=2.0)
+            scene.disc(px[-1][0], px[-1][1], 5.0, "ink", edge="ink", width=2.0)
             room.take((px[-1][0] - 6, px[-1][1] - 6, px[-1][0] + 6, px[-1][1] + 6))
             _clear_of(room, line, _around(px[-1], "end", BODY, gap=10.0, bold=True))
     for k, station in enumerate(plan.stations):  # their names first clear of the ride, over it if need be
@@ -444,7 +485,9 @@ def _labels(scene: Scene, room: Room, plan: Plan, route: Route, view: View, narr
         if other.id != route.id:
             _other_letter(scene, room, view, other, px)
     if plan.background is not None:
-        names = sorted(plan.background.place_names, key=lambda n: TOWNS_FIRST.index(n[1]) if n[1] in TOWNS_FIRST else 99)
+        names = sorted(
+            plan.background.place_names, key=lambda n: TOWNS_FIRST.index(n[1]) if n[1] in TOWNS_FIRST else 99
+        )
         for name, kind, x, y in names[: 25 if narrow else 60]:
             at = view.xy(x, y)
             if view.holds(at, 4):
@@ -455,12 +498,12 @@ def _labels(scene: Scene, room: Room, plan: Plan, route: Route, view: View, narr
                         continue
                     scene.line(mark, "quiet", 1.0)
                 else:
-                    room.put([Text(at[0], at[1] + 4, name, size, anchor="middle", halo=1.8)] + _around(at, name, size))
+                    room.put([Text(at[0], at[1] + 4, name, size, anchor="middle", halo=1.8), *_around(at, name, size)])
     if not narrow:
         for place in route.calling_places:
             at = np.array([np.interp(place.distance_m, route.samples.distance_m, px[:, k]) for k in (0, 1)])
             if view.holds(at, 6) and _beside_point(room, at, place.name, SMALL, color="quiet"):
-                scene.disc(*at, 3.2, "paper", edge="ink", width=1.4)
+                scene.disc(at[0], at[1], 3.2, "paper", edge="ink", width=1.4)
 
 
 def _around(at: np.ndarray, text: str, size: float, gap: float = 9.0, **style: Any) -> list[Text]:
@@ -492,9 +535,16 @@ def _station(scene: Scene, room: Room, view: View, station: PlannedStation, inde
     reach = min((view.width / 2 - 14) / max(abs(way[0]), 1e-9), (view.height / 2 - 14) / max(abs(way[1]), 1e-9))
     edge, along = middle + way * reach, way / np.hypot(*way)
     side = np.array([-along[1], along[0]])
-    scene.area(np.array([edge + along * 9, edge - along * 5 + side * 6, edge - along * 5 - side * 6]), color, edge="paper", width=1.2)
+    scene.area(
+        np.array([edge + along * 9, edge - along * 5 + side * 6, edge - along * 5 - side * 6]),
+        color,
+        edge="paper",
+        width=1.2,
+    )
     km = np.hypot(*(at - edge)) / view.scale / 1000
-    _beside_point(room, edge, f"{station.letter}  {station.name}, {km:.0f} km on", BODY, color=color, bold=True, gap=13.0)
+    _beside_point(
+        room, edge, f"{station.letter}  {station.name}, {km:.0f} km on", BODY, color=color, bold=True, gap=13.0
+    )
 
 
 def _station_label(room: Room, view: View, station: PlannedStation, index: int, line: np.ndarray) -> None:
@@ -510,7 +560,9 @@ def _clear_of(room: Room, line: np.ndarray, choices: list[Text]) -> bool:
     """Draw the first choice that has room and does not touch the ride."""
     for text in choices:
         left, top, right, bottom = text.box()
-        touched = ((line[:, 0] > left - 3) & (line[:, 0] < right + 3) & (line[:, 1] > top - 3) & (line[:, 1] < bottom + 3)).any()
+        touched = (
+            (line[:, 0] > left - 3) & (line[:, 0] < right + 3) & (line[:, 1] > top - 3) & (line[:, 1] < bottom + 3)
+        ).any()
         if not touched and room.put([text]):
             return True
     return False
@@ -576,13 +628,21 @@ def _footer(scene: Scene, room: Room, plan: Plan, view: View, side: float, narro
     """The line forms with their names, then the sources."""
     y, left = view.top + view.height + 18, max(side, 4.0)
     x = left
-    forms: list[tuple[str, str]] = [("full", f"in contact ({in_tenths(plan.contact_chance)})"), ("thin", "weak"), ("dots", "dead (below 1 in 2)")]
+    forms: list[tuple[str, str]] = [
+        ("full", f"in contact ({in_tenths(plan.contact_chance)})"),
+        ("thin", "weak"),
+        ("dots", "dead (below 1 in 2)"),
+    ]
     if any(route.samples.repeated.any() for route in plan.routes):
         forms.append(("double", "out and back"))
     if any(route.samples.walking.any() for route in plan.routes):
         forms.append(("bars", "on foot"))
     if plan.background is not None and plan.background.chance is not None:
-        forms += [("dashed", f"reach: {in_tenths(plan.contact_chance)}"), ("dotted", "reach: 1 in 2"), ("wash", "dead ground")]
+        forms += [
+            ("dashed", f"reach: {in_tenths(plan.contact_chance)}"),
+            ("dotted", "reach: 1 in 2"),
+            ("wash", "dead ground"),
+        ]
     for form, name in forms:
         long = 34 + text_width(name, SMALL) + 14
         if x + long > scene.width - 4 and x > left:
@@ -590,8 +650,7 @@ def _footer(scene: Scene, room: Room, plan: Plan, view: View, side: float, narro
         _sample(scene, form, x, y - 3.5)
         room.put([Text(x + 34, y, name, SMALL)])
         x += long
-    credit = plan.area.get("attribution") or plan.area.get("sources") or ""
-    text = credit if isinstance(credit, str) else "; ".join(map(str, credit.values() if isinstance(credit, dict) else credit))
+    text = credit(plan)
     if text:
         for line in wrapped(shortened(text, SMALL, 3 * (scene.width - 2 * left)), SMALL, scene.width - 2 * left):
             y += 15
@@ -602,7 +661,7 @@ def _footer(scene: Scene, room: Room, plan: Plan, view: View, side: float, narro
 def _sample(scene: Scene, form: str, x: float, y: float) -> None:
     line = np.array([(x, y), (x + 26, y)])
     if form == "double":
-        scene.add(Line((line - (0, 2.4), line + (0, 2.4)), "ink", 1.9, round=True))
+        scene.add(Line((line - np.array([0, 2.4]), line + np.array([0, 2.4])), "ink", 1.9, round=True))
     elif form == "bars":
         bars = [np.array([(x + k, y - 4.5), (x + k, y + 4.5)]) for k in (3, 8, 13, 18, 23)]
         scene.add(Line((line,), "ink", 1.4), Line(tuple(bars), "ink", 1.1))
@@ -610,8 +669,11 @@ def _sample(scene: Scene, form: str, x: float, y: float) -> None:
         rules = tuple(np.array([(x, y + k), (x + 26, y + k)]) for k in (-5, 0, 5))
         scene.add(Line(rules, "quiet", 0.6, opacity=0.7))
     else:
-        style: dict[str, Any] = {
-            "full": {"width": 3.4, "round": True}, "thin": {"width": 1.4}, "dots": {"width": 3.6, "dash": (0.0, 6.6), "round": True},
-            "dashed": {"width": 0.9, "dash": (5.0, 3.0)}, "dotted": {"width": 0.9, "dash": (0.9, 2.6)},
-        }[form]  # fmt: skip
-        scene.add(Line((line,), "ink", **style))
+        styles: dict[str, dict[str, Any]] = {
+            "full": {"width": 3.4, "round": True},
+            "thin": {"width": 1.4},
+            "dots": {"width": 3.6, "dash": (0.0, 6.6), "round": True},
+            "dashed": {"width": 0.9, "dash": (5.0, 3.0)},
+            "dotted": {"width": 0.9, "dash": (0.9, 2.6)},
+        }
+        scene.add(Line((line,), "ink", **styles[form]))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from html import escape
+from importlib.resources import files
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ from routeplan.output.table import bound_sentence, extras, figures
 from routeplan.output.text_strip import spoken
 from routeplan.output.trade_off import sentence, trade_off_svg
 from routeplan.plan.value import CallingPlace, Plan, Route
-from routeplan.plan.words import clock, day, has_net, headline, hours, km, minutes, whole
+from routeplan.plan.words import clock, credit, day, has_net, headline, hours, in_tenths, km, minutes, whole
 
 WIDE_STRIP, NARROW_STRIP = 1040.0, 344.0
 WIDE_MAP, NARROW_MAP = 1040.0, 344.0
@@ -49,9 +50,11 @@ def report_html(plan: Plan) -> str:
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n<meta name="referrer" content="no-referrer">\n'
-        f'<link rel="icon" href="data:,">\n<title>{escape(plan.title)}</title>\n<style>{_css()}</style>\n</head>\n<body>\n'
+        f'<link rel="icon" href="data:,">\n<title>{escape(plan.title)}</title>\n<style>{_css()}</style>\n'
+        "</head>\n<body>\n"
         f"{_ground(plan, wide)}\n<main>\n{''.join(body)}</main>\n"
-        f'<script type="application/json" id="links">{data}</script>\n<script>{SCRIPT}</script>\n</body>\n</html>\n'
+        f'<script type="application/json" id="links">{data}</script>\n<script>{_part("report.js")}</script>\n'
+        "</body>\n</html>\n"
     )
 
 
@@ -68,7 +71,8 @@ def _head(plan: Plan) -> str:
     jump = " ".join(f'<a href="#ride-{escape(r.id)}">{escape(r.id)}</a>' for r in plan.routes)
     return (
         f"<header><h1>{escape(plan.title)}</h1><p>{when}, {escape(str(plan.area.get('name', '')))}</p>{nets}"
-        f'<nav class="jump">Choices: {jump} <a href="#cautions">Cautions</a> <a href="#assumptions">Assumptions</a></nav></header>\n'
+        f'<nav class="jump">Choices: {jump} <a href="#cautions">Cautions</a> '
+        '<a href="#assumptions">Assumptions</a></nav></header>\n'
     )
 
 
@@ -78,43 +82,61 @@ def _choices(plan: Plan) -> str:
     parts = ['<section id="choices"><h2>The choices</h2>']
     if len(plan.routes) > 1:
         parts.append(f"<p>{escape(sentence(plan))}</p>")
-        said = "".join(f"<li><b>{escape(r.id)}</b> {escape(r.headline or headline(r))}<br>{escape(r.why)}</li>" for r in plan.routes)
+        said = "".join(map(_reason, plan.routes))
         parts.append('<div class="beside">')
-        parts.append(_both(trade_off_svg(plan, width=640, css=True), trade_off_svg(plan, width=344, css=True), "chooser"))
+        parts.append(
+            _both(trade_off_svg(plan, width=640, css=True), trade_off_svg(plan, width=344, css=True), "chooser")
+        )
         parts.append(f'<ul class="whys">{said}</ul></div>')
     kind = "Net minutes in contact" if any(map(has_net, plan.routes)) else "In contact"
     head = ["", "km", "h:min (range)", "Effort, kJ", "Climb, m", kind, "Longest dead"]
     lines = []
     for route in plan.routes:
         f = figures(route)
-        lines.append([f'<a href="#ride-{escape(route.id)}"><b>{escape(route.id)}</b></a>', f["km"], f"{f['time']} ({f['range']})",
-                      f["effort"], f["climb"], escape(f["contact"]), f["dead"]])  # fmt: skip
+        lines.append(
+            [
+                f'<a href="#ride-{escape(route.id)}"><b>{escape(route.id)}</b></a>',
+                f["km"],
+                f"{f['time']} ({f['range']})",
+                f["effort"],
+                f["climb"],
+                escape(f["contact"]),
+                f["dead"],
+            ]
+        )
     parts.append(_table(head, lines, "figures", raw=True))
-    parts.append(f"<div class='narrow'>{''.join(map(_figures_line, plan.routes))}</div>")
     if plan.bound is not None:
         parts.append(f"<p>{escape(bound_sentence(plan))}</p>")
     parts.append("</section>\n")
     return "".join(parts)
 
 
-def _figures_line(route: Route) -> str:
-    """One choice in a line or two, for a narrow screen."""
+def _reason(route: Route) -> str:
+    """One choice in the list beside the chooser; a narrow screen, which has no table, gets the other figures too."""
     f = figures(route)
-    kind = "net" if has_net(route) else "of the ride"
+    more = f"{f['range']} h; {f['effort']} kJ; longest dead {f['dead']}"
     return (
-        f'<p><a href="#ride-{escape(route.id)}"><b>{escape(route.id)}</b></a> {f["km"]} km, {f["time"]} ({f["range"]}), {f["effort"]} kJ, '
-        f"{f['climb']} m up, {escape(f['contact'])} {kind}, longest dead {f['dead']}</p>"
+        f'<li><a href="#ride-{escape(route.id)}"><b>{escape(route.id)}</b></a> '
+        f"{escape(route.headline or headline(route))}<br>"
+        f'{escape(route.why)} <span class="narrow quiet">{more}</span></li>'
     )
 
 
 def _route(plan: Plan, route: Route, views: tuple[View, View]) -> str:
     said = route.headline or headline(route)
-    parts = [f'<article id="ride-{escape(route.id)}" data-ride="{escape(route.id)}">',
-             f'<h2><span class="ring">{escape(route.id)}</span> {escape(said)}</h2>', f"<p>{escape(route.why)} {escape(extras(route))}</p>"]  # fmt: skip
-    parts.append(f"<p>Leaves {clock(route.departs)}, back {clock(route.departs, route.samples.time_s[-1])}.{_late(route)}"
-                 f" Battery used: {whole(route.battery_share * 100)} %.</p>")  # fmt: skip
+    parts = [
+        f'<article id="ride-{escape(route.id)}" data-ride="{escape(route.id)}">',
+        f'<h2><span class="ring">{escape(route.id)}</span> {escape(said)}</h2>',
+        f"<p>{escape(route.why)} {escape(extras(route))}</p>",
+    ]
+    parts.append(
+        f"<p>Leaves {clock(route.departs)}, back {clock(route.departs, route.samples.time_s[-1])}.{_late(route)}"
+        f" Battery used: {whole(route.battery_share * 100)} %.</p>"
+    )
     strips = [svg(strip_scene(plan, route, width=w, heading=False), css=True) for w in (WIDE_STRIP, NARROW_STRIP)]
-    parts.append(f'<figure class="strip">{_both(*strips)}<figcaption>{escape(_strip_caption(plan))}</figcaption></figure>')
+    parts.append(
+        f'<figure class="strip">{_both(*strips)}<figcaption>{escape(_strip_caption(plan))}</figcaption></figure>'
+    )
     parts.append('<p class="readout" aria-live="off">&nbsp;</p>')
     maps = [
         _on_ground(map_scene(plan, route=route, width=w, heading=False, base=False), view, views[0])
@@ -123,21 +145,40 @@ def _route(plan: Plan, route: Route, views: tuple[View, View]) -> str:
     parts.append(f'<figure class="map">{_both(*maps)}</figure>')
     parts.append('<div class="columns">')
     if route.overs:
-        lines = [[s.label, f"{s.begins}-{s.ends}", f"{s.begin_km}-{s.end_km}", f"{s.minutes} min", s.where] for s in rows.spans(route, route.overs)]
+        lines = [
+            [s.label, f"{s.begins}-{s.ends}", s.begin_km, f"{s.minutes} min", s.where]
+            for s in rows.spans(route, route.overs)
+        ]
         parts.append(f"<div><h3>Overs</h3>{_table(['', 'From, to', 'km', 'Time', 'Where'], lines)}</div>")
     if route.dead_stretches:
-        lines = [[s.label, s.begins, s.ends, f"{s.begin_km}-{s.end_km}", f"{s.minutes} min", s.note or s.where]
-                 for s in rows.spans(route, route.dead_stretches)]  # fmt: skip
-        parts.append(f"<div><h3>Dead stretches</h3>{_table(['', 'Last call before', 'Back at', 'km', 'Time', ''], lines)}</div>")
+        lines = [
+            [s.label, s.begins, s.ends, s.begin_km, f"{s.minutes} min", s.note or s.where]
+            for s in rows.spans(route, route.dead_stretches)
+        ]
+        parts.append(
+            f"<div><h3>Dead stretches</h3>{_table(['', 'Last call', 'Back at', 'km', 'Time', 'Where'], lines)}</div>"
+        )
     if route.calling_places:
-        parts.append(f"<div class='full'><h3>Calling places</h3>{''.join(_calling(plan, route, p) for p in route.calling_places)}</div>")
+        parts.append(
+            "<div class='full'><h3>Calling places</h3>"
+            f"{''.join(_calling(plan, route, place) for place in route.calling_places)}</div>"
+        )
     parts.append(f"<div><h3>Ride</h3>{_table(['', ''], _ride_lines(route))}</div>")
     advice = beacon_advice(plan, route)
     if advice:
-        lines = [[f"{row.interval_s:g} s", f"{round(row.received_share * 10)} in 10", f"{row.mean_gap_s / 60:.1f} min",
-                  f"{row.longest_gap_s / 60:.0f} min"] for row in beacon_rows(route)]  # fmt: skip
-        parts.append(f"<div><h3>Position beacons</h3><p>{escape(advice)}</p>"
-                     f"{_table(['Interval', 'Arrive', 'Mean gap', 'Longest'], lines)}</div>")  # fmt: skip
+        lines = [
+            [
+                f"{row.interval_s:g} s",
+                f"{round(row.received_share * 10)} in 10",
+                f"{row.mean_gap_s / 60:.1f} min",
+                f"{row.longest_gap_s / 60:.0f} min",
+            ]
+            for row in beacon_rows(route)
+        ]
+        parts.append(
+            f"<div><h3>Position beacons</h3><p>{escape(advice)}</p>"
+            f"{_table(['Interval', 'Arrive', 'Mean gap', 'Longest'], lines)}</div>"
+        )
     parts.append("</div>")
     if route.warnings:
         parts.append(_list(route.warnings, "warn"))
@@ -148,16 +189,15 @@ def _route(plan: Plan, route: Route, views: tuple[View, View]) -> str:
 def _calling(plan: Plan, route: Route, place: CallingPlace) -> str:
     named = f"{place.name} ({place.kind})" if place.name else place.kind
     return (
-        f"<p><b>{clock(route.departs, place.time_s)}, km {place.distance_m / 1000:.1f}</b> {escape(named)}: call {escape(place.best_station)}, "
-        f"{_in_ten(place.chance)}. <span class='quiet'>Nobody answers: {escape(rows.what_if_nobody(plan, route, place))}.</span></p>"
+        f"<p><b>{clock(route.departs, place.time_s)}, km {place.distance_m / 1000:.1f}</b> {escape(named)}: "
+        f"call {escape(place.best_station)}, {_in_ten(place.chance)}. "
+        f"<span class='quiet'>Nobody answers: {escape(rows.what_if_nobody(plan, route, place))}.</span></p>"
     )
 
 
 def _strip_caption(plan: Plan) -> str:
-    from routeplan.plan.words import in_tenths
-
     return (
-        f"Along the time of the ride. Bands: chance of contact in tenths; dark: the station hears you, light: you hear it; "
+        "Along the time of the ride. Bands: chance of contact in tenths; dark: it hears you, light: you hear it; "
         f"dashed: {in_tenths(plan.contact_chance)}, dotted: 1 in 2. Hatched: quiet zones, where not to transmit."
     )
 
@@ -172,7 +212,7 @@ def _late(route: Route) -> str:
 
 def _ride_lines(route: Route) -> list[list[str]]:
     lines = [
-        ["Climb", f"{whole(route.climb_m)} m (+-{whole(route.climb_uncertainty_m)})"],
+        ["Climb", f"{whole(route.climb_m)} m (±{whole(route.climb_uncertainty_m)})"],
         ["Hard time", hours(route.hard_s)],
         ["On foot", hours(route.walked_s)],
         ["In contact", hours(route.in_contact_s)],
@@ -197,7 +237,8 @@ def _what_if(plan: Plan) -> str:
     changes = sorted(plan.what_if, key=lambda item: -abs(item[1]))
     lines = [[change, f"{'+' if seconds >= 0 else '-'}{minutes(abs(seconds))} min"] for change, seconds in changes]
     return (
-        f"<section><h2>What would change the answer most</h2><p>Expected contact on {escape(plan.routes[0].id)}, one change at a time.</p>"
+        "<section><h2>What would change the answer most</h2>"
+        f"<p>Expected contact on {escape(plan.routes[0].id)}, one change at a time.</p>"
         f"{_table(['Change', 'Contact'], lines)}</section>\n"
     )
 
@@ -214,7 +255,9 @@ def _cautions(plan: Plan) -> str:
 
 def _assumptions(plan: Plan) -> str:
     lines = [[a.key, _value(a.value), "guess" if a.guess else "", a.origin] for a in plan.assumptions]
-    stations = [[s.letter, s.name, s.description, rows.channel(s), "repeater" if s.repeater else ""] for s in plan.stations]
+    stations = [
+        [s.letter, s.name, s.description, rows.channel(s), "repeater" if s.repeater else ""] for s in plan.stations
+    ]
     return (
         '<section id="assumptions"><h2>What the plan rests on</h2><h3>Stations</h3>'
         f"{_table(['', 'Name', 'As reckoned', 'Channel', ''], stations)}<h3>Assumptions</h3>"
@@ -232,13 +275,12 @@ def _value(value: Any) -> str:
 
 
 def _method(plan: Plan) -> str:
-    credit = plan.area.get("attribution") or plan.area.get("sources") or ""
-    text = credit if isinstance(credit, str) else "; ".join(map(str, credit.values() if isinstance(credit, dict) else credit))
     notes = "".join(f"<p>{escape(note)}</p>" for note in plan.notes)
     return (
-        f"<section><h2>How it was found</h2>{notes}<p>Ranges of contact: a common error of 5 dB on all links, either way; differences "
-        f"under 5 points are not differences. Ranges of time: one ride in ten is faster, one in ten slower.</p>"
-        f'<p class="quiet">{escape(text)}</p><p class="quiet">Made by routeplan.</p></section>\n'
+        f"<section><h2>How it was found</h2>{notes}<p>Ranges of contact: a common error of 5 dB on all links, "
+        "either way; differences under 5 points are not differences. "
+        "Ranges of time: one ride in ten is faster, one in ten slower.</p>"
+        f'<p class="quiet">{escape(credit(plan))}</p><p class="quiet">Made by routeplan.</p></section>\n'
     )
 
 
@@ -263,7 +305,13 @@ def _list(items: Iterable[str], kind: str = "") -> str:
 
 
 def _in_ten(chance: float) -> str:
-    return "not known" if chance != chance else f"{min(9, int(chance * 10 + 0.5))} in 10" if chance < 0.95 else "nearly sure"
+    return (
+        "not known"
+        if chance != chance
+        else f"{min(9, int(chance * 10 + 0.5))} in 10"
+        if chance < 0.95
+        else "nearly sure"
+    )
 
 
 def _ground(plan: Plan, view: View) -> str:
@@ -286,7 +334,7 @@ def _on_ground(scene: Scene, view: View, drawn: View) -> str:
 
 
 def _link(plan: Plan, route: Route, view: View) -> dict[str, Any]:
-    """Places of the ride for the linked pictures: share of the time, words, and place on the map in parts of its frame."""
+    """Places of the ride for the linked pictures: clock, kilometre, chances, and x, y in parts of the map's frame."""
     s = route.samples
     at = np.linspace(0, s.time_s[-1], POINTS)
     px = view.xy(np.interp(at, s.time_s, s.x_m), np.interp(at, s.time_s, s.y_m))
@@ -297,12 +345,18 @@ def _link(plan: Plan, route: Route, view: View) -> dict[str, Any]:
         if station.name in s.stations:
             column = s.stations[station.name].chance
             nearest = np.clip(np.searchsorted(s.time_s, at), 0, len(column) - 1)
-            chances[f"{station.letter} {station.name}"] = [None if c != c else round(float(c) * 10) for c in column[nearest]]
+            chances[f"{station.letter} {station.name}"] = [
+                None if c != c else round(float(c) * 10) for c in column[nearest]
+            ]
     return {
-        "t": [clock(route.departs, seconds) for seconds in at], "km": [round(m / 1000, 1) for m in metres.tolist()],
-        "x": np.round(parts[:, 0], 4).tolist(), "y": np.round(parts[:, 1], 4).tolist(), "c": chances,
-        "road": _road_runs(route, metres), "shape": round(view.height / view.width, 5),
-    }  # fmt: skip
+        "t": [clock(route.departs, seconds) for seconds in at],
+        "km": [round(m / 1000, 1) for m in metres.tolist()],
+        "x": np.round(parts[:, 0], 4).tolist(),
+        "y": np.round(parts[:, 1], 4).tolist(),
+        "c": chances,
+        "road": _road_runs(route, metres),
+        "shape": round(view.height / view.width, 5),
+    }
 
 
 def _road_runs(route: Route, metres: np.ndarray) -> list[list[Any]]:
@@ -314,65 +368,13 @@ def _road_runs(route: Route, metres: np.ndarray) -> list[list[Any]]:
     return out
 
 
+def _part(name: str) -> str:
+    """Style or script of the page, kept beside this module as files of their own kind."""
+    return files("routeplan.output").joinpath(name).read_text(encoding="utf-8")
+
+
 def _css() -> str:
     light = ";".join(f"--{name}:{value}" for name, value in look.PAPER.items())
     dark = ";".join(f"--{name}:{value}" for name, value in look.NIGHT.items())
-    return f":root{{{light}}}@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}.relief{{filter:invert(1)}}}}{STYLE}"
-
-
-STYLE = """
-*{box-sizing:border-box}
-html{background:var(--paper);color:var(--ink);font:16px/1.45 system-ui,-apple-system,'Segoe UI',Roboto,'DejaVu Sans',sans-serif;
-font-variant-numeric:tabular-nums;-webkit-text-size-adjust:100%}
-body{margin:0}main{max-width:1072px;margin:0 auto;padding:16px}
-h1{font-size:1.5rem;line-height:1.2;margin:.4em 0 .2em}h2{font-size:1.15rem;line-height:1.3;margin:1.6em 0 .4em}
-h3{font-size:1rem;margin:1.2em 0 .3em}p{margin:.35em 0;max-width:46em}
-header p{color:var(--quiet)}a{color:inherit}.quiet{color:var(--quiet);font-size:.85rem}
-.jump a{display:inline-block;padding:.25em .55em;margin:.15em .1em;border:1px solid var(--hair);border-radius:1em;text-decoration:none}
-.ring{display:inline-block;min-width:1.7em;height:1.7em;line-height:1.5em;text-align:center;border:2px solid var(--ink);border-radius:1em}
-article{border-top:1px solid var(--hair);margin-top:1.8em}
-figure{margin:.6em 0}figcaption{font-size:.85rem;color:var(--quiet);max-width:60em}
-svg{display:block;width:100%;height:auto}svg.store{position:absolute;width:0;height:0}
-svg text{font-family:system-ui,-apple-system,'Segoe UI',Roboto,'DejaVu Sans',sans-serif}
-#ground path{vector-effect:non-scaling-stroke}
-.narrow{display:none}.chooser{max-width:640px}
-.table{overflow-x:auto}table{border-collapse:collapse;font-size:.92rem}
-th{font-weight:600;text-align:left;border-bottom:1px solid var(--ink)}td,th{padding:.22em .9em .22em 0;vertical-align:top}
-td{border-bottom:1px solid var(--wash)}td:not(:last-child),th,.figures td{white-space:nowrap}
-.beside{display:grid;grid-template-columns:minmax(0,560px) minmax(0,1fr);gap:0 2em;align-items:center}
-.whys{list-style:none;padding:0;margin:0}.whys li{margin:0 0 .8em}
-.columns{display:grid;grid-template-columns:repeat(auto-fit,minmax(300px,1fr));gap:0 2.2em}.columns .full{grid-column:1/-1}
-dt{font-weight:600;margin-top:.6em}dd{margin:0;max-width:46em}.warn li{font-weight:600}
-.readout{min-height:1.5em;font-size:.92rem}.cursor{stroke:var(--ink);stroke-width:1.2;pointer-events:none}
-.spot{fill:none;stroke:var(--ink);stroke-width:2.5;pointer-events:none}.spot.under{stroke:var(--paper);stroke-width:6}
-@media (max-width:700px){main{padding:8px}.wide{display:none}.narrow{display:block}h2{font-size:1.05rem}.columns,.beside{display:block}.figures{display:none}
-td,th{padding-right:.6em}}
-@media print{:root{font-size:11pt}main{max-width:none;padding:0}.readout,.jump{display:none}article{break-before:page;border:0}
-.wide{display:block}.narrow{display:none}figure,table,dl{break-inside:avoid}.table{overflow:visible}h2,h3{break-after:avoid}}
-"""
-
-SCRIPT = """
-(function(){
-var links=JSON.parse(document.getElementById('links').textContent),NS='http://www.w3.org/2000/svg';
-function add(svg,kind,cls){var e=document.createElementNS(NS,kind);e.setAttribute('class',cls);e.style.display='none';svg.appendChild(e);return e}
-function place(svg,ev){var p=svg.createSVGPoint();p.x=ev.clientX;p.y=ev.clientY;return p.matrixTransform(svg.getScreenCTM().inverse())}
-document.querySelectorAll('article').forEach(function(art){
- var d=links[art.dataset.ride],out=art.querySelector('.readout');if(!d)return;
- var strips=[].slice.call(art.querySelectorAll('.strip svg')),maps=[].slice.call(art.querySelectorAll('.map svg')),marks=[];
- strips.forEach(function(s){marks.push({s:s,strip:1,e:[add(s,'line','cursor')]})});
- maps.forEach(function(s){marks.push({s:s,e:[add(s,'circle','spot under'),add(s,'circle','spot')]})});
- function frame(s){var v=s.viewBox.baseVal,left=v.width>640?14:0,w=v.width-2*left;return{left:left,w:w,h:w*d.shape}}
- function show(k){
-  marks.forEach(function(m){m.e.forEach(function(e){e.style.display='';
-   if(m.strip){var q=m.s.dataset,x=+q.left+(q.right-q.left)*k/(d.t.length-1);
-    e.setAttribute('x1',x);e.setAttribute('x2',x);e.setAttribute('y1',q.top);e.setAttribute('y2',q.bottom)}
-   else{var f=frame(m.s);e.setAttribute('cx',f.left+d.x[k]*f.w);e.setAttribute('cy',d.y[k]*f.h);e.setAttribute('r',9)}})});
-  var road='',w=d.t[k]+'  '+d.km[k].toFixed(1)+' km';d.road.forEach(function(r){if(r[0]<=k)road=r[1]});
-  if(road)w+='  '+road;
-  Object.keys(d.c).forEach(function(n){var c=d.c[n][k];w+='  |  '+n+': '+(c===null?'no data':c+' in 10')});out.textContent=w}
- strips.forEach(function(s){s.addEventListener('pointermove',function(ev){var q=s.dataset,p=place(s,ev),
-  k=Math.round((p.x-q.left)/(q.right-q.left)*(d.t.length-1));show(Math.max(0,Math.min(d.t.length-1,k)))})});
- maps.forEach(function(s){s.addEventListener('pointermove',function(ev){var p=place(s,ev),f=frame(s),best=0,far=1e9,
-  i,a,b;for(i=0;i<d.x.length;i++){a=f.left+d.x[i]*f.w-p.x;b=d.y[i]*f.h-p.y;if(a*a+b*b<far){far=a*a+b*b;best=i}}show(best)})});
-});})();
-"""
+    night = f"@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}"
+    return f":root{{{light}}}{night}{_part('report.css')}"

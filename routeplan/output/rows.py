@@ -46,10 +46,18 @@ def near(route: Route, distance_m: float) -> str:
 
 def spans(route: Route, stretches: tuple[Stretch, ...]) -> list[Span]:
     return [
-        Span(s.label, clock(route.departs, s.begin_s), clock(route.departs, s.end_s), f"{s.begin_m / 1000:.1f}", f"{s.end_m / 1000:.1f}",
-             max(1, minutes(s.end_s - s.begin_s)), near(route, s.begin_m) or road_at(route, s.begin_m), s.note)
+        Span(
+            s.label,
+            clock(route.departs, s.begin_s),
+            clock(route.departs, s.end_s),
+            f"{s.begin_m / 1000:.1f}",
+            f"{s.end_m / 1000:.1f}",
+            max(1, minutes(s.end_s - s.begin_s)),
+            near(route, s.begin_m) or road_at(route, s.begin_m),
+            s.note,
+        )
         for s in stretches
-    ]  # fmt: skip
+    ]
 
 
 def best_station(plan: Plan, route: Route, begin_m: float, end_m: float) -> PlannedStation | None:
@@ -67,7 +75,7 @@ def best_station(plan: Plan, route: Route, begin_m: float, end_m: float) -> Plan
 
 
 def channel(station: PlannedStation) -> str:
-    """"145.450 MHz", or "hear 145.600, talk 145.000 MHz, tone 77.0 Hz"."""
+    """ "145.450 MHz", or "hear 145.600, talk 145.000 MHz, tone 77.0 Hz"."""
     heard = frequency(station.frequency_mhz)
     parts = [heard]
     if station.transmit_mhz is not None and station.transmit_mhz != station.frequency_mhz:
@@ -114,7 +122,7 @@ class Spot:
 
 
 def position_text(latitude: float, longitude: float) -> str:
-    """"38.2140 N 33.0710 W"."""
+    """ "38.2140 N 33.0710 W"."""
     return f"{abs(latitude):.4f} {'N' if latitude >= 0 else 'S'} {abs(longitude):.4f} {'E' if longitude >= 0 else 'W'}"
 
 
@@ -126,8 +134,16 @@ def emergency_spots(plan: Plan, route: Route, parts: int = 4) -> list[Spot]:
         distance = end * (k + 0.5) / parts
         latitude, longitude, _ = place_at(route.samples, distance)
         seconds = float(np.interp(distance, route.samples.distance_m, route.samples.time_s))
-        out.append(Spot(f"{distance / 1000:.1f}", clock(route.departs, seconds), position_text(latitude, longitude),
-                        latlon_to_locator(latitude, longitude, 8), road_at(route, distance), way_out(plan, route, distance)))  # fmt: skip
+        out.append(
+            Spot(
+                f"{distance / 1000:.1f}",
+                clock(route.departs, seconds),
+                position_text(latitude, longitude),
+                latlon_to_locator(latitude, longitude, 8),
+                road_at(route, distance),
+                way_out(plan, route, distance),
+            )
+        )
     return out
 
 

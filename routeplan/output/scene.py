@@ -15,12 +15,13 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from routeplan.output.look import PAPER
 
+ALIGNED: dict[str, Literal["left", "center", "right"]] = {"start": "left", "middle": "center", "end": "right"}
 FONTS = "'DejaVu Sans',Verdana,'Segoe UI',sans-serif"
 
 
@@ -103,7 +104,9 @@ class Scene:
     def area(self, ring: Any, fill: str = "ink", opacity: float = 1.0, **style: Any) -> None:
         self.add(Area((np.asarray(ring, dtype=float),), fill, opacity, **style))
 
-    def box(self, x: float, y: float, across: float, down: float, fill: str, opacity: float = 1.0, **style: Any) -> None:
+    def box(
+        self, x: float, y: float, across: float, down: float, fill: str, opacity: float = 1.0, **style: Any
+    ) -> None:
         self.area([(x, y), (x + across, y), (x + across, y + down), (x, y + down)], fill, opacity, **style)
 
     def disc(self, x: float, y: float, r: float, fill: str, edge: str = "", width: float = 1.0) -> None:
@@ -123,14 +126,36 @@ class Scene:
                 dash = tuple(part * scale for part in item.dash)
                 self.add(replace(item, paths=paths, width=item.width * scale, dash=dash))
             elif isinstance(item, Area):
-                self.add(replace(item, rings=tuple(ring * scale + (x, y) for ring in item.rings), width=item.width * scale))
+                self.add(
+                    replace(item, rings=tuple(ring * scale + (x, y) for ring in item.rings), width=item.width * scale)
+                )
             elif isinstance(item, Text):
-                self.add(replace(item, x=item.x * scale + x, y=item.y * scale + y, size=item.size * scale, halo=item.halo * scale))
+                self.add(
+                    replace(
+                        item, x=item.x * scale + x, y=item.y * scale + y, size=item.size * scale, halo=item.halo * scale
+                    )
+                )
             else:
-                self.add(replace(item, x=item.x * scale + x, y=item.y * scale + y, width=item.width * scale, height=item.height * scale))
+                self.add(
+                    replace(
+                        item,
+                        x=item.x * scale + x,
+                        y=item.y * scale + y,
+                        width=item.width * scale,
+                        height=item.height * scale,
+                    )
+                )
 
-    def hatch(self, x: float, y: float, width: float, height: float, color: str = "ink", step: float = 5.0,
-              stroke: float = 0.8) -> None:  # fmt: skip
+    def hatch(
+        self,
+        x: float,
+        y: float,
+        width: float,
+        height: float,
+        color: str = "ink",
+        step: float = 5.0,
+        stroke: float = 0.8,
+    ) -> None:
         """Slanted lines inside a rectangle, cut at its sides, and its outline."""
         paths = []
         for start in np.arange(step / 2, width + height, step):
@@ -152,7 +177,10 @@ class Room:
         if left < 0 or top < 0 or right > self.scene.width or bottom > self.scene.height:
             return False
         m = self.margin
-        return not any(left < r + m and right > l - m and top < b + m and bottom > t - m for l, t, r, b in self.boxes)
+        return not any(
+            left < east + m and right > west - m and top < south + m and bottom > north - m
+            for west, north, east, south in self.boxes
+        )
 
     def take(self, box: tuple[float, float, float, float]) -> None:
         self.boxes.append(box)
@@ -254,7 +282,9 @@ def _svg_item(item: Item, ink: Any) -> str:
         more = f";stroke-dasharray:{','.join(map(_n, item.dash))}" if item.dash else ""
         more += ";stroke-linecap:round;stroke-linejoin:round" if item.round else ";stroke-linejoin:round"
         more += f";opacity:{item.opacity:g}" if item.opacity < 1 else ""
-        return f'<path{_role(item)} d="{d}" style="fill:none;stroke:{ink(item.color)};stroke-width:{item.width:g}{more}"/>'
+        return (
+            f'<path{_role(item)} d="{d}" style="fill:none;stroke:{ink(item.color)};stroke-width:{item.width:g}{more}"/>'
+        )
     if isinstance(item, Area):
         d = "".join(_d(ring, close=True) for ring in item.rings if len(ring) > 2)
         more = f";fill-opacity:{item.opacity:g}" if item.opacity < 1 else ""
@@ -265,8 +295,8 @@ def _svg_item(item: Item, ink: Any) -> str:
         more += f";text-anchor:{item.anchor}" if item.anchor != "start" else ""
         if item.halo:
             more += f";stroke:{ink('paper')};stroke-width:{2 * item.halo:g};paint-order:stroke;stroke-linejoin:round"
-        return (f'<text x="{_n(item.x)}" y="{_n(item.y)}" style="font-size:{item.size:g}px;fill:{ink(item.color)}{more}">'
-                f"{escape(item.text)}</text>")  # fmt: skip
+        style = f"font-size:{item.size:g}px;fill:{ink(item.color)}{more}"
+        return f'<text x="{_n(item.x)}" y="{_n(item.y)}" style="{style}">{escape(item.text)}</text>'
     place = f'x="{_n(item.x)}" y="{_n(item.y)}" width="{_n(item.width)}" height="{_n(item.height)}"'
     return f'<image{_role(item)} {place} preserveAspectRatio="none" href="{data_uri(item.rgba)}"/>'
 
@@ -315,20 +345,30 @@ def _artist(item: Item, place: Any, palette: Mapping[str, str], points: float, c
         if item.dash:  # collections scale dashes by the line's width
             dash = (0, tuple(max(part, 0.001) / item.width for part in item.dash))
         return LineCollection(
-            list(item.paths), colors=palette[item.color], linewidths=item.width * points, linestyles=[dash],
-            capstyle="round" if item.round else "butt", joinstyle="round", alpha=item.opacity, transform=place,
-            offset_transform=None, clip_on=False,
-        )  # fmt: skip
+            list(item.paths),
+            colors=palette[item.color],
+            linewidths=item.width * points,
+            linestyles=[dash],
+            capstyle="round" if item.round else "butt",
+            joinstyle="round",
+            alpha=item.opacity,
+            transform=place,
+            offset_transform=None,
+            clip_on=False,
+        )
     if isinstance(item, Area):
         from matplotlib.patches import PathPatch
         from matplotlib.path import Path as Outline
 
         outline = Outline.make_compound_path(*(Outline(np.vstack([r, r[:1]]), closed=True) for r in item.rings))
         return PathPatch(
-            outline, facecolor=_with_alpha(palette[item.fill], item.opacity),
-            edgecolor=palette[item.edge] if item.edge else "none", linewidth=item.width * points if item.edge else 0,
-            transform=place, clip_on=False,
-        )  # fmt: skip
+            outline,
+            facecolor=_with_alpha(palette[item.fill], item.opacity),
+            edgecolor=palette[item.edge] if item.edge else "none",
+            linewidth=item.width * points if item.edge else 0,
+            transform=place,
+            clip_on=False,
+        )
     if isinstance(item, Text):
         from matplotlib.font_manager import FontProperties
         from matplotlib.text import Text as Label
@@ -338,10 +378,15 @@ def _artist(item: Item, place: Any, palette: Mapping[str, str], points: float, c
         else:
             face = FontProperties(fname=font_file(item.bold), size=item.size * points)
         label = Label(
-            item.x, item.y, item.text.replace("$", r"\$"), color=palette[item.color], transform=place, verticalalignment="baseline",
+            item.x,
+            item.y,
+            item.text.replace("$", r"\$"),
+            color=palette[item.color],
+            transform=place,
+            verticalalignment="baseline",
             fontproperties=face,
-            horizontalalignment={"start": "left", "middle": "center", "end": "right"}[item.anchor],
-        )  # fmt: skip
+            horizontalalignment=ALIGNED[item.anchor],
+        )
         if item.halo:
             from matplotlib.patheffects import withStroke
 

@@ -25,8 +25,21 @@ from routeplan.plan.words import after
 
 CUT_M = 500.0
 PRIVATE_KEYS = (
-    "position", "locator", "start", "end", "home", "call", "callsign", "call_sign", "follow", "via", "avoid", "folder", "path", "file",
-)  # fmt: skip
+    "position",
+    "locator",
+    "start",
+    "end",
+    "home",
+    "call",
+    "callsign",
+    "call_sign",
+    "follow",
+    "via",
+    "avoid",
+    "folder",
+    "path",
+    "file",
+)
 _CALL = re.compile(
     r"(?<![A-Za-z0-9])(?:[A-Z0-9]{1,4}/)?(?:[A-Z]{1,2}|[A-Z][0-9]|[0-9][A-Z])[0-9]{1,4}[A-Z]{1,4}(?:[/-][A-Z0-9]{1,4})?(?![A-Za-z0-9])",
     re.IGNORECASE,
@@ -42,19 +55,33 @@ def shared(plan: Plan) -> Plan:
     names = _new_names(plan)
     clean = _cleaner(names, homes)
     routes = tuple(_cut(route, plan, clean) for route in plan.routes)
-    coarse = tuple(replace(clean(station), latitude_deg=s.latitude_deg, longitude_deg=s.longitude_deg, x_m=s.x_m, y_m=s.y_m)
-                   for station, s in zip(plan.stations, rounded))  # fmt: skip
+    coarse = tuple(
+        replace(clean(station), latitude_deg=s.latitude_deg, longitude_deg=s.longitude_deg, x_m=s.x_m, y_m=s.y_m)
+        for station, s in zip(plan.stations, rounded)
+    )
     assumptions = tuple(
-        clean(a) for a in plan.assumptions if not any(part.lower() in PRIVATE_KEYS for part in re.split(r"[.\[\]]", a.key))
+        clean(a)
+        for a in plan.assumptions
+        if not any(part.lower() in PRIVATE_KEYS for part in re.split(r"[.\[\]]", a.key))
     )
     area = {key: clean(value) for key, value in plan.area.items() if key not in PRIVATE_KEYS}
-    note = "Shared copy: the first and last 500 m are left out, times and distances count from there, stations stand within 1 km."
+    note = (
+        "Shared copy: the first and last 500 m are left out, times and distances count from there, "
+        "stations stand within 1 km."
+    )
     return replace(
         clean(replace(plan, routes=(), stations=(), assumptions=(), area={}, background=None)),
-        routes=routes, stations=coarse, assumptions=assumptions, area=area, notes=(*map(clean, plan.notes), note),
-        background=None if plan.background is None else replace(
-            plan.background, place_names=tuple((clean(name), *rest) for name, *rest in plan.background.place_names)),  # type: ignore[misc]
-    )  # fmt: skip
+        routes=routes,
+        stations=coarse,
+        assumptions=assumptions,
+        area=area,
+        notes=(*map(clean, plan.notes), note),
+        background=None
+        if plan.background is None
+        else replace(
+            plan.background, place_names=tuple((clean(name), *rest) for name, *rest in plan.background.place_names)
+        ),  # type: ignore[misc]
+    )
 
 
 def _homes(plan: Plan) -> list[tuple[float, float]]:
@@ -75,9 +102,21 @@ def _coarse_stations(plan: Plan) -> list[PlannedStation]:
     out = []
     for station in plan.stations:
         latitude, longitude = round(station.latitude_deg, 2), round(station.longitude_deg, 2)
-        north = distance_m(station.latitude_deg, longitude, latitude, longitude) * np.sign(latitude - station.latitude_deg)
-        east = distance_m(latitude, station.longitude_deg, latitude, longitude) * np.sign(longitude - station.longitude_deg)
-        out.append(replace(station, latitude_deg=latitude, longitude_deg=longitude, x_m=station.x_m + float(east), y_m=station.y_m + float(north)))  # fmt: skip
+        north = distance_m(station.latitude_deg, longitude, latitude, longitude) * np.sign(
+            latitude - station.latitude_deg
+        )
+        east = distance_m(latitude, station.longitude_deg, latitude, longitude) * np.sign(
+            longitude - station.longitude_deg
+        )
+        out.append(
+            replace(
+                station,
+                latitude_deg=latitude,
+                longitude_deg=longitude,
+                x_m=station.x_m + float(east),
+                y_m=station.y_m + float(north),
+            )
+        )
     return out
 
 
@@ -122,9 +161,7 @@ def _cut(route: Route, plan: Plan, clean: Callable[[Any], Any]) -> Route:
         raise InputError(f"route {route.id} is too short to be shared: nothing is left", "", "share a longer ride")
     begin_m, end_m, begin_s = float(s.distance_m[first]), float(s.distance_m[last]), float(s.time_s[first])
     part = slice(first, last + 1)
-    columns = {
-        field.name: getattr(s, field.name)[part] for field in fields(Samples) if field.name != "stations"
-    }
+    columns = {field.name: getattr(s, field.name)[part] for field in fields(Samples) if field.name != "stations"}
     stations = {
         name: StationSamples(**{f.name: getattr(station, f.name)[part] for f in fields(StationSamples)})
         for name, station in s.stations.items()
@@ -142,19 +179,34 @@ def _cut(route: Route, plan: Plan, clean: Callable[[Any], Any]) -> Route:
 
     def pieces(stretches: Any) -> Any:
         return tuple(
-            replace(x, begin_m=max(x.begin_m, begin_m) - begin_m, end_m=min(x.end_m, end_m) - begin_m,
-                    begin_s=max(x.begin_s, begin_s) - begin_s, end_s=min(x.end_s, float(s.time_s[last])) - begin_s)
-            for x in stretches if x.end_m > begin_m and x.begin_m < end_m
-        )  # fmt: skip
+            replace(
+                x,
+                begin_m=max(x.begin_m, begin_m) - begin_m,
+                end_m=min(x.end_m, end_m) - begin_m,
+                begin_s=max(x.begin_s, begin_s) - begin_s,
+                end_s=min(x.end_s, float(s.time_s[last])) - begin_s,
+            )
+            for x in stretches
+            if x.end_m > begin_m and x.begin_m < end_m
+        )
 
     def later(seconds: float | None) -> float | None:
         return None if seconds is None else seconds - begin_s
 
     fresh = replace(
-        route, samples=samples, departs=after(route.departs, begin_s), overs=pieces(route.overs), dead_stretches=pieces(route.dead_stretches),
-        quiet_zones=pieces(route.quiet_zones), road_names=pieces(route.road_names), calling_places=inside(route.calling_places),
-        landmarks=inside(route.landmarks), ways_home=(), sunset_s=later(route.sunset_s), lights_from_s=later(route.lights_from_s),
-    )  # fmt: skip
+        route,
+        samples=samples,
+        departs=after(route.departs, begin_s),
+        overs=pieces(route.overs),
+        dead_stretches=pieces(route.dead_stretches),
+        quiet_zones=pieces(route.quiet_zones),
+        road_names=pieces(route.road_names),
+        calling_places=inside(route.calling_places),
+        landmarks=inside(route.landmarks),
+        ways_home=(),
+        sunset_s=later(route.sunset_s),
+        lights_from_s=later(route.lights_from_s),
+    )
     return replace(clean(replace(fresh, samples=None)), samples=samples)  # type: ignore[arg-type]
 
 
@@ -165,7 +217,9 @@ def _keep(samples: Samples, sense: int) -> int:
     along = np.abs(samples.distance_m - samples.distance_m[end])
     crow = np.inf
     for other in (0, -1):  # a loop passes its own start at both ends
-        far = distance_m(samples.latitude_deg, samples.longitude_deg, samples.latitude_deg[other], samples.longitude_deg[other])
+        far = distance_m(
+            samples.latitude_deg, samples.longitude_deg, samples.latitude_deg[other], samples.longitude_deg[other]
+        )
         crow = np.minimum(crow, far)
     enough = (along >= CUT_M) & ((crow >= CUT_M) | (along >= 4 * CUT_M))
     return int(order[np.argmax(enough[order])]) if enough.any() else int(end)

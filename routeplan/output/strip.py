@@ -66,9 +66,13 @@ def strip_scene(plan: Plan, route: Route, *, width: float = WIDE, heading: bool 
     y = _landmarks(scene, room, route, frame, y)
     scene.height = float(np.ceil(y + 6))
     scene.data = {
-        "route": route.id, "left": f"{frame.left:g}", "right": f"{frame.right:g}", "end": f"{frame.end_s:.0f}",
-        "top": f"{top:.0f}", "bottom": f"{y:.0f}",
-    }  # fmt: skip
+        "route": route.id,
+        "left": f"{frame.left:g}",
+        "right": f"{frame.right:g}",
+        "end": f"{frame.end_s:.0f}",
+        "top": f"{top:.0f}",
+        "bottom": f"{y:.0f}",
+    }
     return scene
 
 
@@ -234,8 +238,9 @@ def _no_data(scene: Scene, room: Room, x: np.ndarray, y: np.ndarray, top: float,
             room.put([Text((left + right) / 2, (top + base) / 2, "no data", SMALL, "quiet", anchor="middle")])
 
 
-def _ground(scene: Scene, room: Room, route: Route, frame: Frame, y: float, height: float,
-            brief: bool = False) -> float:  # fmt: skip
+def _ground(
+    scene: Scene, room: Room, route: Route, frame: Frame, y: float, height: float, brief: bool = False
+) -> float:
     _tall(scene)
     x, ground = _curve(route, frame, route.samples.elevation_m)
     if np.isfinite(ground).any():
@@ -318,15 +323,26 @@ def _dead(scene: Scene, room: Room, route: Route, frame: Frame, y: float, brief:
     return y + SMALL + 12
 
 
-def _band(scene: Scene, room: Room, plan: Plan, route: Route, frame: Frame, index: int, y: float, narrow: bool,
-          brief: bool = False) -> float:  # fmt: skip
+def _band(
+    scene: Scene,
+    room: Room,
+    plan: Plan,
+    route: Route,
+    frame: Frame,
+    index: int,
+    y: float,
+    narrow: bool,
+    brief: bool = False,
+) -> float:
     """One station: chance in both directions over time."""
     _tall(scene)
     station = plan.stations[index]
     columns = route.samples.stations.get(station.name)
     color, height = accent(index), 22.0 if brief else 44.0 if narrow else 58.0
     if narrow:  # the name stands above its band
-        _station_name(scene, room, station.name, station.letter, index, frame.left, y + 12, frame.right - frame.left, "start")
+        _station_name(
+            scene, room, station.name, station.letter, index, frame.left, y + 12, frame.right - frame.left, "start"
+        )
         y += 17
     base = y + height
     if columns is not None:
@@ -354,12 +370,15 @@ def _band(scene: Scene, room: Room, plan: Plan, route: Route, frame: Frame, inde
         return base + 5
     room.put([Text(frame.left - 6, base + 3, "0", SMALL, anchor="end")])
     if not narrow:
-        _station_name(scene, room, station.name, station.letter, index, frame.left - 26, y + height / 2, frame.left - 44, "end")
+        _station_name(
+            scene, room, station.name, station.letter, index, frame.left - 26, y + height / 2, frame.left - 44, "end"
+        )
     return base + 9
 
 
-def _station_name(scene: Scene, room: Room, name: str, letter: str, index: int, x: float, y: float, width: float,
-                  anchor: str) -> None:  # fmt: skip
+def _station_name(
+    scene: Scene, room: Room, name: str, letter: str, index: int, x: float, y: float, width: float, anchor: str
+) -> None:
     """Marker, letter and name in the station's accent; a long name takes two lines."""
     color, r = accent(index), 4.5
     if anchor == "start":
@@ -377,7 +396,9 @@ def _station_name(scene: Scene, room: Room, name: str, letter: str, index: int, 
         room.put([Text(x, y + 18 + 13 * k, shortened(line, BODY, width, True), BODY, color, bold=True, anchor="end")])
 
 
-def _light(scene: Scene, room: Room, route: Route, frame: Frame, top: float, bottom: float, brief: bool = False) -> None:
+def _light(
+    scene: Scene, room: Room, route: Route, frame: Frame, top: float, bottom: float, brief: bool = False
+) -> None:
     """Shade after sunset; a line where lights are wanted."""
     _tall(scene)
     if route.sunset_s is not None and route.sunset_s < frame.end_s:
@@ -429,7 +450,10 @@ def _axis(scene: Scene, room: Room, route: Route, frame: Frame, y: float, narrow
     ticks = time_ticks(route, frame.end_s, 5 if narrow else 10)
     for seconds in [0.0, frame.end_s, *ticks]:
         x = frame.x(seconds)
-        time, km = clock(route.departs, seconds), f"{np.interp(seconds, route.samples.time_s, route.samples.distance_m) / 1000:.1f}"
+        time, km = (
+            clock(route.departs, seconds),
+            f"{np.interp(seconds, route.samples.time_s, route.samples.distance_m) / 1000:.1f}",
+        )
         half = text_width(time, BODY) / 2
         at = min(max(x, half + 1), scene.width - half - 1)
         if room.put([Text(at, y + 6 + BODY, time, BODY, anchor="middle")]):
@@ -451,7 +475,9 @@ def _landmarks(scene: Scene, room: Room, route: Route, frame: Frame, y: float) -
     for mark in order:
         half = text_width(mark.name, SMALL) / 2
         x = min(max(frame.x(mark.time_s), frame.left + half), frame.right - half)
-        if half * 2 < frame.right - frame.left and room.put([Text(x, y + SMALL + 5, mark.name, SMALL, "quiet", anchor="middle")]):
+        if half * 2 < frame.right - frame.left and room.put(
+            [Text(x, y + SMALL + 5, mark.name, SMALL, "quiet", anchor="middle")]
+        ):
             scene.line([(frame.x(mark.time_s), y), (frame.x(mark.time_s), y + 5)], "hair", 1.0)
             drawn = True
     return y + SMALL + 8 if drawn else y

@@ -28,19 +28,25 @@ def table(plan: Plan, *, width: int = WIDTH, unicode: bool = True, strips: int =
     """The plan as text. `strips`: of how many choices the strip is drawn; unicode=False keeps to ASCII."""
     lines = [*_wrapped(_title(plan), width), ""]
     kind = "net minutes heard" if any(map(has_net, plan.routes)) else "in contact"
-    lines.append(f"  {'km':>6}  {'h:min (range)':<16} {'kJ':>6}  {'climb m':>7}  {kind:<21} {'longest dead':>12}".rstrip())
+    lines.append(
+        f"  {'km':>6}  {'h:min (range)':<16} {'kJ':>6}  {'climb m':>7}  {kind:<21} {'longest dead':>12}".rstrip()
+    )
     for route in plan.routes:
         f = figures(route)
         timing = f"{f['time']} ({f['range']})"
         lines.append(
-            f"{route.id:<2}{f['km']:>6}  {timing:<16} {f['effort']:>6}  {f['climb']:>7}  {f['contact']:<21} {f['dead']:>12}".rstrip()
+            f"{route.id:<2}{f['km']:>6}  {timing:<16} {f['effort']:>6}  {f['climb']:>7}  "
+            f"{f['contact']:<21} {f['dead']:>12}".rstrip()
         )
         for sentence in filter(None, (route.why, extras(route))):
             lines += _wrapped(sentence, width, "   ")
     if plan.bound is not None:
         lines += ["", *_wrapped(bound_sentence(plan), width)]
     for route in plan.routes[:strips]:
-        lines += ["", f"{route.id}  leaves {clock(route.departs)}, back {clock(route.departs, route.samples.time_s[-1])}"]
+        lines += [
+            "",
+            f"{route.id}  leaves {clock(route.departs)}, back {clock(route.departs, route.samples.time_s[-1])}",
+        ]
         lines += [text_strip(plan, route, width=width, unicode=unicode)]
     if strips and plan.routes:
         lines += _wrapped(legend(plan), width)
@@ -82,7 +88,9 @@ def bound_sentence(plan: Plan) -> str:
     assert plan.bound is not None
     kind = "net minutes in contact" if any(map(has_net, plan.routes)) else "minutes in contact"
     what = "loop" if plan.job == "loop" else "ride"
-    return f"No {what} inside this window can pass {whole(plan.bound.contact_s_at_most / 60)} {kind} ({plan.bound.how})."
+    return (
+        f"No {what} inside this window can pass {whole(plan.bound.contact_s_at_most / 60)} {kind} ({plan.bound.how})."
+    )
 
 
 def _wrapped(text: str, width: int, first: str = "", rest: str | None = None) -> list[str]:

@@ -45,7 +45,9 @@ def text_strip(plan: Plan, route: Route, *, width: int = 80, unicode: bool = Tru
     lines = []
     for net, (begin, stop) in zip(plan.nets, net_window(route, plan)):
         if stop > 0 and begin < end:
-            lines.append(row(f"net {net.begins:%H:%M}", _bracket(cell(max(begin, 0)), cell(min(stop, end)), cells, unicode)))
+            lines.append(
+                row(f"net {net.begins:%H:%M}", _bracket(cell(max(begin, 0)), cell(min(stop, end)), cells, unicode))
+            )
     ground = worst_per_cell(samples, samples.elevation_m, cells)
     low, high = (np.nanmin(ground), np.nanmax(ground)) if np.isfinite(ground).any() else (0.0, 1.0)
     lines.append(row(f"{low:.0f}-{high:.0f} m", _heights((ground - low) / max(high - low, 1.0), unicode)))
@@ -84,7 +86,9 @@ def _axis(route: Route, cells: int) -> list[tuple[str, str]]:
     end = route.samples.time_s[-1]
     step = next((s for s in (900, 1800, 3600, 7200, 14400) if end / s * 8 < cells), 28800)
     local = after(route.departs, 0)
-    offset = (local.minute * 60 + local.second) % step if step <= 3600 else (local.hour * 3600 + local.minute * 60) % step
+    offset = (
+        (local.minute * 60 + local.second) % step if step <= 3600 else (local.hour * 3600 + local.minute * 60) % step
+    )
     times, lengths = [" "] * cells, [" "] * cells
     for seconds in [0.0, *np.arange(step - offset, end, step)]:
         place = int(seconds / end * cells)
@@ -104,4 +108,5 @@ def legend(plan: Plan) -> str:
 def spoken(route: Route) -> str:
     """The strip in one sentence, for those who cannot see it."""
     overs = f"{len(route.overs)} overs, {minutes(route.usable_contact_s)} min in all"
-    return f"{hours(route.ride_time_s)} from {clock(route.departs)}: {overs}; longest dead stretch {minutes(route.longest_dead_s)} min."
+    dead = f"longest dead stretch {minutes(route.longest_dead_s)} min"
+    return f"{hours(route.ride_time_s)} from {clock(route.departs)}: {overs}; {dead}."

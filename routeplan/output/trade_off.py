@@ -5,6 +5,8 @@ How to read it: docs/reading_the_pictures.md.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from routeplan.output.look import BODY, SMALL, nice_step
@@ -36,14 +38,14 @@ def contact_figure(route: Route, share: float, by_minutes: bool) -> float:
 
 
 def best_step(plan: Plan) -> tuple[Route, Route, str] | None:
-    """The dearer of two neighbours on the trade-off that buys most contact per kilojoule, and the sentence that says it.
+    """Two neighbours on the trade-off whose step buys most contact per kilojoule, and the sentence that says it.
 
     None where no step is larger than what may be called a difference.
     """
     by_minutes = in_minutes(plan)
     steps = []
     front = frontier(plan)
-    for a, b in zip(front, front[1:]):
+    for a, b in pairwise(front):
         gain = b.contact_share - a.contact_share
         if gain >= HONEST_POINTS and b.effort_kj > a.effort_kj:
             steps.append((gain / (b.effort_kj - a.effort_kj), a, b))
@@ -117,14 +119,25 @@ def trade_off_scene(plan: Plan, *, width: float = 640.0, chosen: str | None = No
     if most <= y_high:
         scene.line([(left, py(most)), (right, py(most))], "hair", 0.8)
     front = frontier(plan)
-    for a, b in zip(front, front[1:]):
+    for a, b in pairwise(front):
         corner = (px(b.effort_kj), py(values(a)[1]))
         scene.line([(px(a.effort_kj), py(values(a)[1])), corner, (corner[0], py(values(b)[1]))], "hair", 1.2)
     for route in routes:
         x, (low, _, high) = px(route.effort_kj), values(route)
-        scene.add(Line(tuple(np.array(p) for p in (
-            [(x, py(low)), (x, py(high))], [(x - 3, py(low)), (x + 3, py(low))], [(x - 3, py(high)), (x + 3, py(high))],
-        )), "hair", 1.2))  # fmt: skip
+        scene.add(
+            Line(
+                tuple(
+                    np.array(p)
+                    for p in (
+                        [(x, py(low)), (x, py(high))],
+                        [(x - 3, py(low)), (x + 3, py(low))],
+                        [(x - 3, py(high)), (x + 3, py(high))],
+                    )
+                ),
+                "hair",
+                1.2,
+            )
+        )
     _rings(scene, room, [(route, px(route.effort_kj), py(values(route)[1])) for route in routes], chosen)
     _proven(scene, room, plan, routes, limits, px, py, left, right, by_minutes)
     _annotate(scene, room, plan, px, py, values, (left, right, top, base))
@@ -161,7 +174,9 @@ def _rings(scene: Scene, room: Room, points: list[tuple[Route, float, float]], c
     for route, x, y in sorted(points, key=lambda p: (p[0].id != chosen, p[0].id)):
         at = (x, y)
         for reach in (0, 1, 2):
-            spots = [(x + reach * 21 * np.cos(a), y + reach * 21 * np.sin(a)) for a in np.arange(0, 2 * np.pi, np.pi / 4)]
+            spots = [
+                (x + reach * 21 * np.cos(a), y + reach * 21 * np.sin(a)) for a in np.arange(0, 2 * np.pi, np.pi / 4)
+            ]
             free = [s for s in spots if all(np.hypot(s[0] - c[0], s[1] - c[1]) > 2 * r + 2 for c in centres)]
             if free:
                 at = free[0]

@@ -28,8 +28,14 @@ def _given(plan: Plan, share: bool) -> Plan:
     return shared(plan)
 
 
-def write_all(plan: Plan, folder: Path, *, share: bool = False, progress: Callable[[str], None] | None = None,
-              everything: bool = True) -> list[Path]:  # fmt: skip
+def write_all(
+    plan: Plan,
+    folder: Path,
+    *,
+    share: bool = False,
+    progress: Callable[[str], None] | None = None,
+    everything: bool = True,
+) -> list[Path]:
     """Write every file of the plan into `folder` (made if need be) and give their paths, the ones to open first.
 
     share : write the shared copy instead (see `share.shared`). everything=False leaves out what is not needed to

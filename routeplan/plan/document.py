@@ -37,8 +37,17 @@ from routeplan.plan.value import (
 
 STRETCHES = ("overs", "dead_stretches", "quiet_zones", "road_names")
 COLUMNS = (
-    "distance_m", "time_s", "x_m", "y_m", "latitude_deg", "longitude_deg", "elevation_m", "chance", "walking", "repeated",
-)  # fmt: skip
+    "distance_m",
+    "time_s",
+    "x_m",
+    "y_m",
+    "latitude_deg",
+    "longitude_deg",
+    "elevation_m",
+    "chance",
+    "walking",
+    "repeated",
+)
 
 
 def to_document(plan: Plan) -> dict[str, Any]:
@@ -72,12 +81,14 @@ def from_text(text: str, where: str = "plan") -> Plan:
     try:
         document = json.loads(text)
     except json.JSONDecodeError as error:
-        raise InputError(f"not JSON: {error.msg}", f"{where}, line {error.lineno}", "write it anew with --json") from None
+        raise InputError(
+            f"not JSON: {error.msg}", f"{where}, line {error.lineno}", "write it anew with --json"
+        ) from None
     return from_document(document, where)
 
 
 def from_document(document: Any, where: str = "plan") -> Plan:
-    """A Plan from a document as `to_document` makes it. Unknown keys are left aside, so that later versions can add some.
+    """A Plan from a document as `to_document` makes it. Unknown keys are left aside: later versions may add some.
 
     Raises InputError that names every missing key at once.
     """
@@ -111,8 +122,22 @@ def from_document(document: Any, where: str = "plan") -> Plan:
 
 
 def _missing(document: Mapping[str, Any], where: str) -> Any:
-    wanted = ("job", "title", "time_zone", "area", "ride", "contact_chance", "stations", "nets", "routes", "bound",
-              "what_if", "notes", "warnings", "cautions")  # fmt: skip
+    wanted = (
+        "job",
+        "title",
+        "time_zone",
+        "area",
+        "ride",
+        "contact_chance",
+        "stations",
+        "nets",
+        "routes",
+        "bound",
+        "what_if",
+        "notes",
+        "warnings",
+        "cautions",
+    )
     for key in wanted:
         if key not in document:
             yield Fault(f"`{key}` is missing", where, "write it anew with --json")

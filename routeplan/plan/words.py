@@ -53,10 +53,22 @@ def clock(start: datetime, seconds: float = 0.0) -> str:
 
 
 def day(when: datetime) -> str:
-    """"Thursday 11 June 2026"."""
+    """ "Thursday 11 June 2026"."""
     days = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-    months = ("January", "February", "March", "April", "May", "June", "July", "August", "September",
-              "October", "November", "December")
+    months = (
+        "January",
+        "February",
+        "March",
+        "April",
+        "May",
+        "June",
+        "July",
+        "August",
+        "September",
+        "October",
+        "November",
+        "December",
+    )
     return f"{days[when.weekday()]} {when.day} {months[when.month - 1]} {when.year}"
 
 
@@ -65,12 +77,11 @@ def has_net(route: Route) -> bool:
 
 
 def contact(route: Route) -> str:
-    """"49 of 60 min (41-55)" of the net, or "81 % (70-88)" of the ride without one."""
+    """ "49 of 60 min (41-55)" of the net, or "81 % (70-88)" of the ride without one."""
     low, high = route.contact_share_range
     if has_net(route):
         share, total = route.net_s / 60.0, whole(route.net_s / 60.0)
-        return (f"{whole(route.contact_share * share)} of {total} min "
-                f"({whole(low * share)}-{whole(high * share)})")
+        return f"{whole(route.contact_share * share)} of {total} min ({whole(low * share)}-{whole(high * share)})"
     return f"{whole(route.contact_share * 100)} % ({whole(low * 100)}-{whole(high * 100)})"
 
 
@@ -83,12 +94,12 @@ def contact_phrase(route: Route) -> str:
 
 
 def ride_time_range(route: Route) -> str:
-    """"1:44-2:05", 10th to 90th percentile."""
+    """ "1:44-2:05", 10th to 90th percentile."""
     return f"{h_min(route.ride_time_range_s[0])}-{h_min(route.ride_time_range_s[1])}"
 
 
 def headline(route: Route) -> str:
-    """"32.4 km, 1 h 52, 410 m up, 49 of 60 net minutes in contact (41-55)"."""
+    """ "32.4 km, 1 h 52, 410 m up, 49 of 60 net minutes in contact (41-55)"."""
     return f"{km(route.length_m)}, {hours(route.ride_time_s)}, {whole(route.climb_m)} m up, {contact_phrase(route)}"
 
 
@@ -103,7 +114,7 @@ def in_tenths(chance: float) -> str:
 
 
 def frequency(mhz: float) -> str:
-    """"145.450 MHz", with as many figures as it needs and three at least."""
+    """ "145.450 MHz", with as many figures as it needs and three at least."""
     text = f"{mhz:.5f}".rstrip("0")
     whole_part, _, rest = text.partition(".")
     return f"{whole_part}.{rest.ljust(3, '0')} MHz"
@@ -112,3 +123,11 @@ def frequency(mhz: float) -> str:
 def net_window(route: Route, plan: Plan) -> list[tuple[float, float]]:
     """Begin and end of each net [s after departure of this route]; may lie outside the ride."""
     return [(seconds_between(route.departs, net.begins), seconds_between(route.departs, net.ends)) for net in plan.nets]
+
+
+def credit(plan: Plan) -> str:
+    """Whom the map's data come from: the area's attribution, or else its sources, on one line."""
+    named = plan.area.get("attribution") or plan.area.get("sources") or ""
+    if isinstance(named, str):
+        return named
+    return "; ".join(map(str, named.values() if isinstance(named, dict) else named))

@@ -137,7 +137,9 @@ def make_route(letter, why, shape, spur=False, departs=DEPARTS, no_data=False, n
     begins = np.sort(rng.uniform(300, even[-1] - 500, 9))
     quiet = tuple(
         Stretch(b, b + w, float(np.interp(b, even, time_s)), float(np.interp(b + w, even, time_s)), "", note)
-        for b, w, note in zip(begins, rng.uniform(60, 420, 9), ["junction with a larger road", "steep descent", "roundabout"] * 3)
+        for b, w, note in zip(
+            begins, rng.uniform(60, 420, 9), ["junction with a larger road", "steep descent", "roundabout"] * 3
+        )
     )
     good = chance >= 0.9
     for zone in quiet:
@@ -158,17 +160,33 @@ def make_route(letter, why, shape, spur=False, departs=DEPARTS, no_data=False, n
     effort = EFFORT_KJ[letter]
     climb = float(rise.clip(0).sum())
     places = tuple(
-        CallingPlace(name, kind, m, float(np.interp(m, even, time_s)), *PROJECTION.to_latlon(
-            float(np.interp(m, even, x)), float(np.interp(m, even, y))), float(np.interp(m, even, chance)), best)
+        CallingPlace(
+            name,
+            kind,
+            m,
+            float(np.interp(m, even, time_s)),
+            *PROJECTION.to_latlon(float(np.interp(m, even, x)), float(np.interp(m, even, y))),
+            float(np.interp(m, even, chance)),
+            best,
+        )
         for name, kind, m, best in [
             ("Quern Gate", "gate", 0.18 * even[-1], "Fennick Hill"),
             ("Ansel View", "viewpoint", 0.41 * even[-1], "Fennick Hill"),
             ("Lay-by on the Coast Road", "lay-by", 0.63 * even[-1], "Port Ansel"),
             ("Tarn Green", "green", 0.86 * even[-1], "Port Ansel"),
         ]
-    )  # fmt: skip
-    names = [("Port Ansel", "town"), ("Lower Quern", "hamlet"), ("Quern", "village"), ("Fennick Pass", "pass"),
-             ("Ostrey", "village"), ("Brae Tarn", "hamlet"), ("Saltwick", "village"), ("Ness", "hamlet"), ("Port Ansel", "town")]
+    )
+    names = [
+        ("Port Ansel", "town"),
+        ("Lower Quern", "hamlet"),
+        ("Quern", "village"),
+        ("Fennick Pass", "pass"),
+        ("Ostrey", "village"),
+        ("Brae Tarn", "hamlet"),
+        ("Saltwick", "village"),
+        ("Ness", "hamlet"),
+        ("Port Ansel", "town"),
+    ]
     marks = np.linspace(0, 1, len(names)) * even[-1]
     landmarks = tuple(Landmark(n, k, m, float(np.interp(m, even, time_s))) for (n, k), m in zip(names, marks))
     cuts = np.linspace(0, last, 8).astype(int)
@@ -177,28 +195,58 @@ def make_route(letter, why, shape, spur=False, departs=DEPARTS, no_data=False, n
     ways_home = tuple(
         WayHome(m, float(np.interp(m, even, time_s)), 4200.0 + 900 * i, 1000.0 + 190 * i, text)
         for i, (m, text) in enumerate(
-            [(0.28 * even[-1], "left on B7 to Port Ansel"), (0.5 * even[-1], "Old Drove, then Harbour Street"),
-             (0.74 * even[-1], "straight on along Coast Road")])
-    )  # fmt: skip
+            [
+                (0.28 * even[-1], "left on B7 to Port Ansel"),
+                (0.5 * even[-1], "Old Drove, then Harbour Street"),
+                (0.74 * even[-1], "straight on along Coast Road"),
+            ]
+        )
+    )
     sunset = datetime(2026, 6, 11, 20, 41, tzinfo=ZONE)
     sunset_s = (sunset - departs).total_seconds()
     sunset_s = sunset_s if 0 < sunset_s < time_s[-1] else None
     route = Route(
-        id=letter, why=why, headline="", departs=departs, length_m=float(even[-1]), ride_time_s=float(time_s[-1]),
-        ride_time_range_s=(float(time_s[-1]) * 0.93, float(time_s[-1]) * 1.12), effort_kj=effort, climb_m=climb,
-        climb_uncertainty_m=0.06 * climb, hard_s=412.0, walked_s=float(spent[walking[1:]].sum()), turns_per_km=1.2,
-        contact_share=share, contact_share_range=(share * 0.84, min(1.0, share * 1.09)),
-        contact_s=float(np.sum((spent * mid)[known])), in_contact_s=float(spent[mid >= 0.9].sum()),
-        usable_contact_s=sum(o.end_s - o.begin_s for o in overs), dead_s=float(spent[mid < 0.5].sum()),
-        longest_dead_s=max((d.end_s - d.begin_s for d in dead), default=0.0), net_s=net_s, net_ridden_s=ridden,
+        id=letter,
+        why=why,
+        headline="",
+        departs=departs,
+        length_m=float(even[-1]),
+        ride_time_s=float(time_s[-1]),
+        ride_time_range_s=(float(time_s[-1]) * 0.93, float(time_s[-1]) * 1.12),
+        effort_kj=effort,
+        climb_m=climb,
+        climb_uncertainty_m=0.06 * climb,
+        hard_s=412.0,
+        walked_s=float(spent[walking[1:]].sum()),
+        turns_per_km=1.2,
+        contact_share=share,
+        contact_share_range=(share * 0.84, min(1.0, share * 1.09)),
+        contact_s=float(np.sum((spent * mid)[known])),
+        in_contact_s=float(spent[mid >= 0.9].sum()),
+        usable_contact_s=sum(o.end_s - o.begin_s for o in overs),
+        dead_s=float(spent[mid < 0.5].sum()),
+        longest_dead_s=max((d.end_s - d.begin_s for d in dead), default=0.0),
+        net_s=net_s,
+        net_ridden_s=ridden,
         late_contact_share=((15.0, share * 0.93), (30.0, share * 0.8)),
         chance_sentence="8 chances in 10 of at least 40 of the 60 minutes" if net else "",
-        repeated_m=1800.0 if spur else 0.0, nearby_m=140.0, stress_km=2.3, battery_share=0.41,
-        unknown_m=1200.0 if no_data else 0.0, samples=samples, overs=overs, dead_stretches=dead, quiet_zones=quiet,
-        calling_places=places, landmarks=landmarks, road_names=road_names,
-        lights_from_s=None if sunset_s is None else sunset_s + 900, sunset_s=sunset_s,
-        warnings=("1.2 km of this ride have no elevation data.",) if no_data else (), ways_home=ways_home,
-    )  # fmt: skip
+        repeated_m=1800.0 if spur else 0.0,
+        nearby_m=140.0,
+        stress_km=2.3,
+        battery_share=0.41,
+        unknown_m=1200.0 if no_data else 0.0,
+        samples=samples,
+        overs=overs,
+        dead_stretches=dead,
+        quiet_zones=quiet,
+        calling_places=places,
+        landmarks=landmarks,
+        road_names=road_names,
+        lights_from_s=None if sunset_s is None else sunset_s + 900,
+        sunset_s=sunset_s,
+        warnings=("1.2 km of this ride have no elevation data.",) if no_data else (),
+        ways_home=ways_home,
+    )
     return replace(route, headline=headline(route))
 
 
@@ -250,10 +298,26 @@ def make_background(chance=True):
         coarse_x, coarse_y = grid_x[::4, ::4].ravel(), grid_y[::4, ::4].ravel()
         each = [sight_chance(coarse_x, coarse_y, e, n, h, 0.0)[1] for _, _, e, n, h in STATIONS]
         rule = (1 - (1 - each[0]) * (1 - each[1])).reshape(grid_x[::4, ::4].shape)
-    names = (("Port Ansel", "town", -2600.0, -2200.0), ("Quern", "village", 400.0, -2700.0), ("Ostrey", "village", 5600.0, 400.0),
-             ("Saltwick", "village", -300.0, 3900.0), ("Fennick Hill", "peak", 2500.0, 2400.0), ("Ness", "hamlet", -4200.0, 900.0))
-    return Background(height.astype(np.float32), cover, sea, float(x[0]), float(y[0]), step, tuple(lines),
-                      np.array(classes), rule, names)
+    names = (
+        ("Port Ansel", "town", -2600.0, -2200.0),
+        ("Quern", "village", 400.0, -2700.0),
+        ("Ostrey", "village", 5600.0, 400.0),
+        ("Saltwick", "village", -300.0, 3900.0),
+        ("Fennick Hill", "peak", 2500.0, 2400.0),
+        ("Ness", "hamlet", -4200.0, 900.0),
+    )
+    return Background(
+        height.astype(np.float32),
+        cover,
+        sea,
+        float(x[0]),
+        float(y[0]),
+        step,
+        tuple(lines),
+        np.array(classes),
+        rule,
+        names,
+    )
 
 
 @cache
@@ -262,23 +326,44 @@ def sample_plan(letters="ABCDE", net=True, no_data=False, private=False) -> Plan
     stations = []
     for i, (name, letter, east, north, height) in enumerate(STATIONS):
         latitude, longitude = PROJECTION.to_latlon(east, north)
-        stations.append(PlannedStation(name, letter, latitude, longitude, east, north,
-                                       f"vertical on the chimney, {height:.0f} m, 5 W", 145.450, False,
-                                       *((144.85, "tone 77.0 Hz") if i == 0 else (None, ""))))
+        stations.append(
+            PlannedStation(
+                name,
+                letter,
+                latitude,
+                longitude,
+                east,
+                north,
+                f"vertical on the chimney, {height:.0f} m, 5 W",
+                145.450,
+                False,
+                *((144.85, "tone 77.0 Hz") if i == 0 else (None, "")),
+            )
+        )
     routes = tuple(
-        make_route(letter, WHY[letter], SHAPES[letter], spur=letter == "D", no_data=no_data and letter == "B",
-                   departs=DEPARTS + timedelta(minutes=3 * i), net=net)
+        make_route(
+            letter,
+            WHY[letter],
+            SHAPES[letter],
+            spur=letter == "D",
+            no_data=no_data and letter == "B",
+            departs=DEPARTS + timedelta(minutes=3 * i),
+            net=net,
+        )
         for i, letter in enumerate(letters)
-    )  # fmt: skip
+    )
     latitude, longitude = PROJECTION.to_latlon(*HOME)
     if private:
         rename = {"Fennick Hill": "Q1ABC", "Port Ansel": "Q9XYZ/P"}
         stations = [replace(s, name=rename[s.name]) for s in stations]
         routes = tuple(
-            replace(r, samples=replace(r.samples, stations={rename[k]: v for k, v in r.samples.stations.items()}),
-                    calling_places=tuple(replace(c, best_station=rename[c.best_station]) for c in r.calling_places))
+            replace(
+                r,
+                samples=replace(r.samples, stations={rename[k]: v for k, v in r.samples.stations.items()}),
+                calling_places=tuple(replace(c, best_station=rename[c.best_station]) for c in r.calling_places),
+            )
             for r in routes
-        )  # fmt: skip
+        )
     names = [station.name for station in stations]
     assumptions = (
         Assumption("start.position", (latitude, longitude), "ride file"),
@@ -296,17 +381,28 @@ def sample_plan(letters="ABCDE", net=True, no_data=False, private=False) -> Plan
     )
     nets = (PlannedNet("Ansel evening net", 145.450, "FM", *NET, names[1]),) if net else ()
     return Plan(
-        job="loop", title="Net evening from Port Ansel",
-        area={"name": "Invented island", "attribution": ["Streets: invented", "Elevation: invented"],
-              "sources": ["formulas"], "licences": ["CC0-1.0"], "elevation_kind": "terrain"},
-        assumptions=assumptions, stations=tuple(stations), nets=nets, routes=routes,
+        job="loop",
+        title="Net evening from Port Ansel",
+        area={
+            "name": "Invented island",
+            "attribution": ["Streets: invented", "Elevation: invented"],
+            "sources": ["formulas"],
+            "licences": ["CC0-1.0"],
+            "elevation_kind": "terrain",
+        },
+        assumptions=assumptions,
+        stations=tuple(stations),
+        nets=nets,
+        routes=routes,
         bound=Bound(57 * 60.0 if net else 118 * 60.0, "bound by relaxation: no loop of this length can pass it"),
         warnings=("Two stations stand on guessed heights.",),
         cautions=("RF exposure screening: keep the whip at least 0.6 m from people while transmitting at 5 W.",),
-        contact_chance=0.9, time_zone="Atlantic/Azores",
+        contact_chance=0.9,
+        time_zone="Atlantic/Azores",
         what_if=(("set.transmit_w = 10", 210.0), ("set.mount = chest", -340.0), ("station heights + 5 m", 400.0)),
-        notes=("Routes are on the trade-off between effort and time out of contact.",), background=make_background(),
-    )  # fmt: skip
+        notes=("Routes are on the trade-off between effort and time out of contact.",),
+        background=make_background(),
+    )
 
 
 def same(a, b) -> bool:
