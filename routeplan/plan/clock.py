@@ -1,4 +1,9 @@
-"""The net's windows on the clock of a ride: which seconds count, allowing for arriving early or late."""
+"""The net's windows on the clock of a ride: which seconds count, allowing for riding faster or slower than planned.
+
+The pace of the day is the planned one times 1 + spread z, z standard normal, taken at a few fixed values
+(Gauss-Hermite): at each the overlap of ride and windows is exact, so that no ride can count more seconds than a
+window has.
+"""
 
 from __future__ import annotations
 
@@ -7,13 +12,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-# Share of the elapsed time by which a rider is typically early or late; see docs/ride_model.md (judgement).
+# Standard deviation of a ride's time as a share of it, near what the arrival ranges of hilly rides come to.
 ARRIVAL_SPREAD = 0.06
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(11)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
 
 @dataclass(frozen=True)
 class NetClock:
-    """Windows in seconds after departure. Without windows every second counts.
+    """Windows in seconds after departure, in order and apart. Without windows every second counts.
 
     spread : standard deviation of the time of passing, as a share of the time ridden so far [-].
     """
@@ -27,22 +34,53 @@ class NetClock:
         return sum(end - begin for begin, end in self.windows_s)
 
     def weight(self, time_s: np.ndarray) -> np.ndarray:
-        """Chance (same shape) that a window is open when the rider passes where `time_s` was planned; 1 without any."""
+        """Seconds that count per planned second at `time_s`, same shape: the chance that a window is open, or 1."""
+        time = np.asarray(time_s, dtype=float)
         if not self.windows_s:
-            return np.ones_like(time_s, dtype=float)
-        from scipy.special import ndtr
+            return np.ones_like(time)
+        total = np.zeros_like(time)
+        for pace, chance in zip(1.0 + self.spread * _NODES, _WEIGHTS):
+            for begin, end in self.windows_s:
+                total += chance * pace * ((time * pace >= begin) & (time * pace < end))
+        return total
 
-        sigma = np.maximum(self.spread * np.abs(time_s), 1.0)
-        total = np.zeros_like(time_s, dtype=float)
-        for begin, end in self.windows_s:
-            total += ndtr((end - time_s) / sigma) - ndtr((begin - time_s) / sigma)
-        return np.minimum(total, 1.0)
+    def seconds(self, duration_s: np.ndarray, standing: np.ndarray) -> np.ndarray:
+        """Seconds (n,) of each row of a ride that count; a halt (`standing`) lasts as long at any pace."""
+        duration = np.asarray(duration_s, dtype=float)
+        if not self.windows_s:
+            return duration
+        total = np.zeros_like(duration)
+        for pace, chance in zip(1.0 + self.spread * _NODES, _WEIGHTS):
+            passed = np.cumsum(np.where(standing, duration, duration * pace))
+            entered = np.concatenate([[0.0], passed[:-1]])
+            for begin, end in self.windows_s:
+                total += chance * np.maximum(np.minimum(passed, end) - np.maximum(entered, begin), 0.0)
+        return total
 
     def late(self, seconds: float) -> NetClock:
         """The same windows as seen by a rider who leaves `seconds` later."""
         return replace(self, windows_s=tuple((begin - seconds, end - seconds) for begin, end in self.windows_s))
 
     def table(self, longest_s: float, step_s: float = 10.0) -> tuple[float, float, np.ndarray]:
-        """Begin, step [s] and weights of the clock on a grid, as the search takes it."""
-        count = max(2, math.ceil(longest_s / step_s) + 1)
-        return 0.0, step_s, self.weight((np.arange(count) + 0.5) * step_s)
+        """Begin, step [s] and mean weights of the clock on a grid, as the search takes it."""
+        fine = self.weight((np.arange(5 * max(2, math.ceil(longest_s / step_s) + 1)) + 0.5) * step_s / 5)
+        return 0.0, step_s, fine.reshape(-1, 5).mean(axis=1)
+
+    def upper_table(self, longest_s: float, halt_s: float, step_s: float = 10.0) -> tuple[float, float, np.ndarray]:
+        """The same, each weight raised to the most that a rider who may have halted for `halt_s` meets: for bounds."""
+        from scipy.ndimage import maximum_filter1d
+
+        begin, step, weight = self.table(longest_s + halt_s, step_s)
+        around = math.ceil(halt_s / step) + 1
+        return begin, step, maximum_filter1d(weight, 2 * around + 1, mode="nearest")
+
+
+def merged(windows_s: list[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    """Windows in order, overlapping ones joined: two nets at once count once."""
+    joined: list[tuple[float, float]] = []
+    for begin, end in sorted(windows_s):
+        if joined and begin <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], end))
+        else:
+            joined.append((begin, end))
+    return tuple(joined)

@@ -7,15 +7,16 @@ from typing import Any
 
 import numpy as np
 
+from routeplan.afterwards.tracks import read_gpx
 from routeplan.errors import NoLoopError
-from routeplan.plan import words
 from routeplan.plan.area import Area
 from routeplan.plan.background import background
+from routeplan.plan.followed import follow
 from routeplan.plan.loops import Window, contact_bound, find_loops, loop_window
-from routeplan.plan.reasons import cautions, letters, loop_reasons
+from routeplan.plan.reasons import cautions, followed_reason, letters, loop_reasons
 from routeplan.plan.ridefile import Ride, require
 from routeplan.plan.setting import Progress, Setting, departures, round_a_start
-from routeplan.plan.timetable import Timed, make_route
+from routeplan.plan.timetable import Timed, make_route, time_route
 from routeplan.plan.value import Bound, Plan, PlannedNet, PlannedStation, Route
 
 JOBS = ("loop", "between", "mend", "check")
@@ -24,7 +25,7 @@ JOBS = ("loop", "between", "mend", "check")
 def plan(job: str, area: Area, ride: Ride, *, progress: Progress) -> Plan:
     """Do one of JOBS. Raises errors of routeplan's family that say what is wrong, where and how to mend it."""
     require(ride, job)
-    return {"loop": loop}[job](area, ride, progress)
+    return {"loop": loop, "check": check}[job](area, ride, progress)
 
 
 def loop(area: Area, ride: Ride, progress: Progress) -> Plan:
@@ -39,6 +40,15 @@ def loop(area: Area, ride: Ride, progress: Progress) -> Plan:
     progress("what no loop of this window can pass")
     bound = contact_bound(setting, window, departs)
     return _plan("loop", setting, chosen, loop_reasons(chosen), bound, progress)
+
+
+def check(area: Area, ride: Ride, progress: Progress) -> Plan:
+    """What will be heard along a given track."""
+    assert ride.ride.follow is not None
+    track = read_gpx(ride.ride.follow)
+    followed = follow(area, ride, track, room_m=0.0, progress=progress)
+    timed = time_route(followed.setting, followed.edges, departures(ride)[0])
+    return _plan("check", followed.setting, [timed], [followed_reason(followed)], None, progress)
 
 
 def _no_loop(error: NoLoopError, window: Window) -> NoLoopError:
@@ -74,7 +84,7 @@ def _plan(
     return Plan(
         job=job,
         area=_area_facts(area),
-        title=_title(job, ride, routes),
+        title=_title(job, ride),
         assumptions=ride.assumptions,
         stations=_stations(setting),
         nets=tuple(
@@ -100,16 +110,15 @@ def _area_facts(area: Area) -> dict[str, Any]:
     }
 
 
-def _title(job: str, ride: Ride, routes: Sequence[Route]) -> str:
+def _title(job: str, ride: Ride) -> str:
     where = ride.start.name or "the start"
-    day = words.day(routes[0].departs)
     names = {
         "loop": "Loops from",
         "between": "Rides from",
         "mend": "The usual ride, mended, from",
         "check": "A ride from",
     }
-    return f"{names[job]} {where}, {day}"
+    return f"{names[job]} {where}"
 
 
 def _stations(setting: Setting) -> tuple[PlannedStation, ...]:

@@ -14,6 +14,7 @@ from routeplan.plan.ridefile import Ride
 from routeplan.plan.setting import FASTEST_M_S, Progress, Setting
 from routeplan.plan.timetable import Timed, time_route, with_check_in_halt
 from routeplan.plan.value import Bound
+from routeplan.plan.words import seconds_between
 from routeplan.roads.parallel import near_streets
 from routeplan.search.values import TradeOff
 
@@ -54,7 +55,7 @@ def loop_window(ride: Ride, departs: datetime) -> Window:
         target = wish.hours * 3600.0
         return Window("s", target * (1 - tolerance), target, target * (1 + tolerance))
     assert wish.home_by is not None
-    longest = (wish.home_by - departs).total_seconds()
+    longest = seconds_between(departs, wish.home_by)
     return Window("s", longest * (1 - 2 * tolerance), longest * (1 - tolerance), longest)
 
 
@@ -234,7 +235,7 @@ def _choose(setting: Setting, pool: list[Timed], window: Window) -> list[Timed]:
     kept = [t for t in pool if t.nearby_share <= ride.nearby_share] or pool
     kept = [t for t in kept if t.ridden.repeated_m <= ride.repeat_share * t.ridden.length_m] or kept
     if ride.home_by is not None:
-        kept = [t for t in kept if (ride.home_by - t.departs).total_seconds() >= t.ridden.ride_time_s] or kept
+        kept = [t for t in kept if seconds_between(t.departs, ride.home_by) >= t.ridden.ride_time_s] or kept
     costs = np.array([(t.ridden.effort_kj + _price_kj(t, window), _lost_s(t)) for t in kept])
     network = setting.network
     streets = [np.unique(network.edge_street[t.ridden.edges]) for t in kept]
@@ -294,7 +295,7 @@ def contact_bound(setting: Setting, window: Window, departs: list[datetime]) -> 
             banned_turns=asked.banned,
             time_s=asked.time_s,
             clock_gain=asked.contact_s if clock.windows_s else None,
-            clock=_at_best(clock, asked_longest_s(asked, window), halt_s) if clock.windows_s else None,
+            clock=clock.upper_table(asked_longest_s(asked, window), halt_s) if clock.windows_s else None,
             budget=1,
         )
         again_s = _fill(asked.contact_s, asked.measure, repeats * window.longest)
@@ -317,13 +318,3 @@ def _fill(gain: np.ndarray, measure: np.ndarray, room: float) -> float:
     before = np.cumsum(measure[order]) - measure[order]
     part = np.clip((room - before) / np.maximum(measure[order], 1e-9), 0.0, 1.0)
     return float(np.sum(gain[order] * part))
-
-
-def _at_best(clock: NetClock, longest_s: float, halt_s: float) -> tuple[float, float, np.ndarray]:
-    """The clock's table with each weight raised to the most that a rider who has halted before may meet."""
-    from scipy.ndimage import maximum_filter1d
-
-    begin, step, weight = clock.table(longest_s + halt_s)
-    ahead = int(np.ceil(halt_s / step))
-    padded = np.append(weight, np.zeros(ahead))
-    return begin, step, maximum_filter1d(padded, 2 * ahead + 1)[: len(weight)]

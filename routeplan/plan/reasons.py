@@ -6,6 +6,7 @@ import string
 from collections.abc import Sequence
 
 from routeplan.plan import words
+from routeplan.plan.followed import Followed
 from routeplan.plan.ridefile import Ride
 from routeplan.plan.timetable import Timed
 
@@ -27,6 +28,14 @@ def loop_reasons(chosen: Sequence[Timed]) -> list[str]:
         before = max(range(k), key=lambda i: (chosen[i].figures.share, -i))
         sentences.append(_against(timed, chosen[before], letters(k)[before]) + _blemishes(timed))
     return sentences
+
+
+def followed_reason(followed: Followed) -> str:
+    """What to know of a ride that was given as a track."""
+    told = f"the ride as given; {followed.match.matched_share:.0%} of its points lie on streets"
+    if followed.bridged_m > 50:
+        told += f", {words.km(followed.bridged_m)} of gaps closed along the shortest way"
+    return told
 
 
 def _against(timed: Timed, other: Timed, letter: str) -> str:

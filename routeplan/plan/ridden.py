@@ -140,27 +140,18 @@ def contact_figures(ridden: Ridden, clock: NetClock, in_contact_from: float) -> 
     """Expected contact and dead time. Rows without data are left out of shares and counted in metres."""
     duration, chance = ridden.duration_s, ridden.chance
     known = np.isfinite(chance)
-    weight = row_weight(ridden, clock)
+    counting = clock.seconds(duration, ridden.standing)
     dead = chance < DEAD_BELOW
-    unknown_net_s = float(np.sum((duration * weight)[~known]))
+    unknown_net_s = float(np.sum(counting[~known]))
     return ContactFigures(
-        contact_s=float(np.sum((duration * chance * weight)[known])),
+        contact_s=float(np.sum((counting * chance)[known])),
         counted_s=(clock.length_s - unknown_net_s) if clock.length_s else float(duration[known].sum()),
-        net_ridden_s=float(np.sum(duration * weight)) if clock.length_s else 0.0,
+        net_ridden_s=float(np.sum(counting)) if clock.length_s else 0.0,
         in_contact_s=float(duration[chance >= in_contact_from].sum()),
         dead_s=float(duration[dead].sum()),
         longest_dead_s=float(max((ridden.time_s[b] - ridden.time_s[a] for a, b in runs(dead)), default=0.0)),
         unknown_m=float(np.diff(ridden.distance_m)[~known].sum()),
     )
-
-
-def row_weight(ridden: Ridden, clock: NetClock) -> np.ndarray:
-    """(n,) share of each row's seconds that count: inside the nets' windows, or all without a net."""
-    if not clock.windows_s:
-        return np.ones(len(ridden.piece))
-    # Simpson's rule: rows are some seconds long, a halt some minutes.
-    begin, end = ridden.time_s[:-1], ridden.time_s[1:]
-    return (clock.weight(begin) + 4 * clock.weight((begin + end) / 2) + clock.weight(end)) / 6
 
 
 def turn_rows(ridden: Ridden, pieces: Pieces) -> np.ndarray:

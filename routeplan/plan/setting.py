@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from functools import cached_property
 from typing import Any
 
@@ -13,7 +13,7 @@ import numpy as np
 
 from routeplan.errors import Fault, InputError
 from routeplan.plan.area import Area
-from routeplan.plan.clock import NetClock
+from routeplan.plan.clock import NetClock, merged
 from routeplan.plan.contact import (
     Contacts,
     ContactWeights,
@@ -24,6 +24,7 @@ from routeplan.plan.contact import (
 )
 from routeplan.plan.ridefile import Ride
 from routeplan.plan.weights import Pieces, RideWeights, pieces_of, ride_weights
+from routeplan.plan.words import after, seconds_between
 from routeplan.radio import bands, chance, words
 from routeplan.radio.link import noise_spread_db
 from routeplan.radio.quality import mode_of
@@ -82,10 +83,12 @@ class Setting:
     def clock(self, departs: datetime) -> NetClock:
         """The nets' windows for a departure."""
         return NetClock(
-            tuple(
-                ((net.begins - departs).total_seconds(), (net.ends - departs).total_seconds())
-                for net in self.ride.nets
-                if net.begins is not None
+            merged(
+                [
+                    (seconds_between(departs, net.begins), seconds_between(departs, net.ends))
+                    for net in self.ride.nets
+                    if net.begins is not None
+                ]
             )
         )
 
@@ -96,9 +99,9 @@ def departures(ride: Ride) -> list[datetime]:
         return [ride.start.departs]
     if ride.start.departs_between is not None:
         first, last = ride.start.departs_between
-        steps = int((last - first).total_seconds() // 600)
+        steps = int(seconds_between(first, last) // 600)
         every = max(1, math.ceil((steps + 1) / 7))
-        return [first + timedelta(seconds=600 * k) for k in range(0, steps + 1, every)]
+        return [after(first, 600 * k) for k in range(0, steps + 1, every)]
     zone = ride.start.time_zone or UTC
     now = datetime.now(zone)
     return [now.replace(minute=now.minute // 15 * 15, second=0, microsecond=0)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import numpy as np
 
@@ -18,7 +18,6 @@ from routeplan.plan.ridden import (
     contact_figures,
     nearby_m,
     ride_along,
-    row_weight,
     turn_rows,
 )
 from routeplan.plan.setting import Setting, wind_at_rider
@@ -91,7 +90,7 @@ def with_check_in_halt(setting: Setting, timed: Timed) -> Timed:
 
 
 def _calling_rows(setting: Setting, ridden: Ridden) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Rows (c,) at which calling places are passed, their index in area.places, chance standing there, margins (k, 2, c)."""
+    """Rows (c,) at which calling places are passed, their index, chance standing there, margins (k, 2, c)."""
     from scipy.spatial import cKDTree
 
     network, places = setting.network, setting.area.places
@@ -131,7 +130,7 @@ def make_route(setting: Setting, timed: Timed, *, letter: str, why: str) -> Rout
         temperature_c=setting.ride.weather.temperature_c,
     )
     lights_s, sunset_s = _light(setting, samples, timed.departs, ride_time)
-    climb, climb_error = _climb(setting, ridden)
+    climb, climb_error = _climb(setting, samples)
     route = Route(
         id=letter,
         why=why,
@@ -256,7 +255,7 @@ def _over_note(setting: Setting, ridden: Ridden, a: int, b: int) -> str:
 
 def _usable_s(timed: Timed, overs: list[tuple[int, int]]) -> float:
     ridden = timed.ridden
-    seconds = ridden.duration_s * np.nan_to_num(ridden.chance) * row_weight(ridden, timed.clock)
+    seconds = timed.clock.seconds(ridden.duration_s, ridden.standing) * np.nan_to_num(ridden.chance)
     return float(sum(seconds[a:b].sum() for a, b in overs))
 
 
@@ -329,7 +328,7 @@ def _late(setting: Setting, timed: Timed) -> tuple[tuple[float, float], ...]:
 
 def _sentence(setting: Setting, timed: Timed) -> str:
     ridden, contacts = timed.ridden, setting.contacts
-    seconds = ridden.duration_s * row_weight(ridden, timed.clock)
+    seconds = timed.clock.seconds(ridden.duration_s, ridden.standing)
     step = max(1, len(seconds) // 1500)
     first = np.arange(0, len(seconds), step)
     spreads = [work.spread for work in contacts.workable]
@@ -348,13 +347,12 @@ def _sentence(setting: Setting, timed: Timed) -> str:
     return drawn.sentence()
 
 
-def _climb(setting: Setting, ridden: Ridden) -> tuple[float, float]:
+def _climb(setting: Setting, samples: Samples) -> tuple[float, float]:
     """Sum of rises [m] and its standard uncertainty, from what the height fit reports for the area."""
-    point = setting.pieces.start_point[ridden.way, ridden.piece]
-    height = setting.network.point_height_m[point]
+    height = samples.elevation_m
     rises = np.diff(height[np.isfinite(height)])
     climb = float(rises[rises > 0].sum())
-    return climb, setting.area.climb_uncertainty_m(ridden.length_m, climb)
+    return climb, setting.area.climb_uncertainty_m(float(samples.distance_m[-1]), climb)
 
 
 def _light(
@@ -370,7 +368,7 @@ def _light(
 
 def _late_warning(setting: Setting, departs: datetime, ride_time_s: float) -> str:
     home_by = setting.ride.ride.home_by
-    if home_by is None or departs + timedelta(seconds=ride_time_s) <= home_by:
+    if home_by is None or words.seconds_between(departs, home_by) >= ride_time_s:
         return ""
     return f"home at {words.clock(departs, ride_time_s)}, after {home_by:%H:%M}"
 
