@@ -30,9 +30,7 @@ class Along:
         middle = (self.distance_m[1:] + self.distance_m[:-1]) / 2
         back = np.clip(middle - over_m / 2, 0, self.distance_m[-1])
         ahead = np.clip(middle + over_m / 2, 0, self.distance_m[-1])
-        rise = np.interp(ahead, self.distance_m, self.height_m) - np.interp(
-            back, self.distance_m, self.height_m
-        )
+        rise = np.interp(ahead, self.distance_m, self.height_m) - np.interp(back, self.distance_m, self.height_m)
         with np.errstate(invalid="ignore", divide="ignore"):
             return np.where(ahead > back, rise / (ahead - back), 0.0)
 

@@ -152,8 +152,8 @@ def _cut_at_blocked(
     at = np.flatnonzero(np.isin(node_id[ends], blocked))
     old = ends[at]
     ends[at] = len(x) + np.arange(len(at))
-    return (np.concatenate((node_id, -1 - np.arange(len(at)))), np.concatenate((x, x[old])), np.concatenate((y, y[old])),
-            ends[: len(a)], ends[len(a) :])  # fmt: skip
+    node_id = np.concatenate((node_id, -1 - np.arange(len(at))))
+    return node_id, np.concatenate((x, x[old])), np.concatenate((y, y[old])), ends[: len(a)], ends[len(a) :]
 
 
 def _long_tunnels(
@@ -195,8 +195,11 @@ def _long_tunnels(
 def _legal_codes(rows: Sequence[Attributes]) -> np.ndarray:
     """(rows, 3) ints: allowed forward, allowed backward, and everything else that must not change along a street."""
     rest: dict[tuple, int] = {}
-    return np.array([(r.forward, r.backward, rest.setdefault((r.walk, r.steps, r.ferry, r.choice, r.roundabout), len(rest)))
-                     for r in rows], np.int64).reshape(-1, 3)  # fmt: skip
+    codes = []
+    for r in rows:
+        same = (r.walk, r.steps, r.ferry, r.choice, r.roundabout)
+        codes.append((r.forward, r.backward, rest.setdefault(same, len(rest))))
+    return np.array(codes, np.int64).reshape(-1, 3)
 
 
 def _mates(a: np.ndarray, b: np.ndarray, code: np.ndarray, keep: np.ndarray, count: int) -> np.ndarray:
@@ -253,9 +256,7 @@ def _forward_first(
     return order[at], turned[at] ^ flip
 
 
-def _turned_rows(
-    rows: list[Attributes], row: np.ndarray, turned: np.ndarray
-) -> tuple[list[Attributes], np.ndarray]:
+def _turned_rows(rows: list[Attributes], row: np.ndarray, turned: np.ndarray) -> tuple[list[Attributes], np.ndarray]:
     """Distinct rows as seen along the streets, and the row of each piece of the chains."""
     number: dict[tuple, int] = {}
     out: list[Attributes] = []
@@ -397,7 +398,8 @@ def fuse(network: Network) -> Network:
         node_signal=network.node_signal[places], street_start=np.searchsorted(places, start),
         street_end=np.searchsorted(places, end), street_way_id=network.street_way_id[lead],
         street_group=lowest[group], point_first=np.concatenate(([0], np.cumsum(chain_points))),
-        point_x_m=network.point_x_m[take], point_y_m=network.point_y_m[take], point_height_m=network.point_height_m[take],
+        point_x_m=network.point_x_m[take], point_y_m=network.point_y_m[take],
+        point_height_m=network.point_height_m[take],
         point_mark=network.point_mark[take], point_delay_s=network.point_delay_s[take], piece_way=row,
         forward=np.where(lead_turned, network.street_backward[lead], network.street_forward[lead]),
         backward=np.where(lead_turned, network.street_forward[lead], network.street_backward[lead]),

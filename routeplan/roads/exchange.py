@@ -50,7 +50,8 @@ def to_networkx(network: Network, projection: Projection) -> networkx.MultiDiGra
         words: dict[str, Any] = {
             "osmid": int(network.street_way_id[k]), "length": float(network.street_length_m[k]),
             "oneway": not (network.street_forward[k] and network.street_backward[k]), "reversed": not forward,
-            "geometry": LineString(line if forward else line[::-1]), "street": k, "edge": e, "surface": SURFACE_WORD[row.surface],
+            "geometry": LineString(line if forward else line[::-1]), "street": k, "edge": e,
+            "surface": SURFACE_WORD[row.surface],
             "legality": row.rule, "stress": float(network.ways.stress[network.street_way[k]]),
         }  # fmt: skip
         words |= _osm_words(row)
@@ -81,7 +82,9 @@ def from_networkx(graph: networkx.MultiDiGraph, projection: Projection | None = 
     Raises InputError for a graph without edges, in other coordinates, or with nodes without a place.
     """
     if str(graph.graph.get("crs", CRS)).lower() not in (CRS, "wgs84", "4326"):
-        raise InputError(f"coordinates are {graph.graph['crs']}", "graph", "give it in longitude and latitude (EPSG:4326)")
+        raise InputError(
+            f"coordinates are {graph.graph['crs']}", "graph", "give it in longitude and latitude (EPSG:4326)"
+        )
     if not graph.number_of_edges():
         raise InputError("the graph has no edges")
     place = {}
@@ -114,8 +117,10 @@ def from_networkx(graph: networkx.MultiDiGraph, projection: Projection | None = 
         raise InputError("no edge of the graph may be ridden on a bicycle", "graph")
     if projection is None:
         projection = Projection(round((min(lat) + max(lat)) / 2, 4), round((min(lon) + max(lon)) / 2, 4))
-    raw = RawWays(np.array(way_id, np.int64), np.array(row_of, np.int32), np.array(first, np.int64), np.array(ids, np.int64),
-                  np.array(lat), np.array(lon), attributes)  # fmt: skip
+    raw = RawWays(
+        np.array(way_id, np.int64), np.array(row_of, np.int32), np.array(first, np.int64),
+        np.array(ids, np.int64), np.array(lat), np.array(lon), attributes,
+    )  # fmt: skip
     return build_network(raw, projection, {}, []), projection
 
 
@@ -138,7 +143,10 @@ def _streets(graph: networkx.MultiDiGraph, place: dict) -> dict[tuple, dict[str,
         words["_id"] = _one(data.get("osmid", 0))
         words["oneway:bicycle"] = "yes"
         # OSMnx leaves out the bicycle tag unless asked; what is in the graph was found open.
-        if words.get("highway") in ("footway", "path", "bridleway", "trunk", "pedestrian", "steps") and "bicycle" not in words:
+        if (
+            words.get("highway") in ("footway", "path", "bridleway", "trunk", "pedestrian", "steps")
+            and "bicycle" not in words
+        ):
             words |= _said_open(data)
         found[key] = words
     return found
@@ -147,7 +155,9 @@ def _streets(graph: networkx.MultiDiGraph, place: dict) -> dict[tuple, dict[str,
 def _said_open(data: dict) -> dict[str, str]:
     """Tags that bring a kind back to the legality it had here before (attribute `legality`)."""
     rule = data.get("legality")
-    return {"bicycle": "yes"} if rule == "bicycle-yes" else {"bicycle": "dismount"} if rule == "bicycle-dismount" else {}
+    return (
+        {"bicycle": "yes"} if rule == "bicycle-yes" else {"bicycle": "dismount"} if rule == "bicycle-dismount" else {}
+    )
 
 
 def _one(value: Any) -> str:

@@ -265,7 +265,7 @@ class Network:
         return cKDTree(np.column_stack((x, y))), pieces
 
     def foot(self, pieces: np.ndarray, x_m: Any, y_m: Any) -> tuple[np.ndarray, np.ndarray]:
-        """Nearest place on each piece: share of the piece's length in [0, 1], and distance [m]; same shape as pieces."""
+        """Nearest place on each piece: share of its length in [0, 1], and distance [m]; same shape as pieces."""
         ax, ay = self.point_x_m[pieces], self.point_y_m[pieces]
         dx, dy = self.point_x_m[pieces + 1] - ax, self.point_y_m[pieces + 1] - ay
         square = dx * dx + dy * dy
@@ -329,6 +329,7 @@ class Network:
 
     def subset(self, streets: np.ndarray) -> Network:
         """The network of the streets of a mask (s,); places without a street are dropped, rows of `ways` kept."""
+        streets = np.asarray(streets, bool)
         kept = np.flatnonzero(streets)
         points = np.concatenate(
             [np.zeros(0, np.int64)] + [np.arange(self.point_first[k], self.point_first[k + 1]) for k in kept]
@@ -351,7 +352,7 @@ class Network:
             point_height_m=self.point_height_m[points], point_mark=self.point_mark[points],
             point_delay_s=self.point_delay_s[points], piece_way=self.piece_way[points],
             forward=self.street_forward[kept], backward=self.street_backward[kept], ways=self.ways,
-            turns=[t for t in ((new_street[a], f, new_street[b], g) for a, f, b, g in self.turns()) if t[0] >= 0 and t[2] >= 0],
+            turns=[(new_street[a], f, new_street[b], g) for a, f, b, g in self.turns() if streets[a] and streets[b]],
         )  # fmt: skip
 
     def turns(self) -> list[tuple[int, bool, int, bool]]:

@@ -68,7 +68,7 @@ def box_around(latitude_deg: float, longitude_deg: float, radius_m: float) -> tu
         raise InputError("no such place", where, "give latitude, longitude in degrees")
     if not 0 < radius_m <= LONGEST_RADIUS_M:
         raise InputError(f"a radius of {radius_m / 1000:g} km", where,
-                         f"choose up to {LONGEST_RADIUS_M / 1000:.0f} km, or take an extract (.osm.pbf) with --roads")  # fmt: skip
+                         f"up to {LONGEST_RADIUS_M / 1000:.0f} km; beyond, give an extract with --roads")  # fmt: skip
     north = math.degrees(radius_m / 6_371_008.8)
     if abs(latitude_deg) + north > 85:
         raise InputError("too near a pole", where, "choose a place below 84 degrees")
@@ -195,16 +195,21 @@ def _fetch(
 def _fetch_once(address: str, text: str, part: Path, say: Callable[[str], None], timeout_s: float) -> None:
     request = urllib.request.Request(
         address, urllib.parse.urlencode({"data": text}).encode(),
-        {"User-Agent": "routeplan (bicycle route planning)", "Accept-Encoding": "gzip", "Accept": "application/osm3s+xml, */*"},
+        {"User-Agent": "routeplan (bicycle route planning)", "Accept-Encoding": "gzip"},
     )  # fmt: skip
     try:
-        with urllib.request.urlopen(request, timeout=timeout_s) as answer, gzip.open(part, "wb", compresslevel=5) as out:
+        with (
+            urllib.request.urlopen(request, timeout=timeout_s) as answer,
+            gzip.open(part, "wb", compresslevel=5) as out,
+        ):
             tail = _copy(answer, out, say)
     except urllib.error.HTTPError as error:
         error.close()
         if error.code in RETRY:
             raise _TryAgain(f"the server is busy ({error.code})", _retry_after(error.headers)) from error
-        raise DownloadError(f"{address}: the server refuses ({error.code} {error.reason}); is it an Overpass server?") from error
+        raise DownloadError(
+            f"{address}: the server refuses ({error.code} {error.reason}); is it an Overpass server?"
+        ) from error
     except (urllib.error.URLError, TimeoutError, http.client.HTTPException, ConnectionError, zlib.error) as error:
         reason = getattr(error, "reason", None) or error
         raise _TryAgain(f"no answer, or cut off ({reason or type(error).__name__})") from error

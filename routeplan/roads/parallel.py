@@ -46,9 +46,7 @@ def _pieces_beside(network: Network, within_m: float, streets: np.ndarray | None
     x0, y0 = network.point_x_m[pieces], network.point_y_m[pieces]
     dx, dy = network.point_x_m[pieces + 1] - x0, network.point_y_m[pieces + 1] - y0
     mx, my, length = x0 + dx / 2, y0 + dy / 2, network.piece_length_m[pieces]
-    pairs = cKDTree(np.column_stack((mx, my))).query_pairs(
-        within_m + LONGEST_PIECE_M / 2, output_type="ndarray"
-    )
+    pairs = cKDTree(np.column_stack((mx, my))).query_pairs(within_m + LONGEST_PIECE_M / 2, output_type="ndarray")
     pairs = pairs[street[pairs[:, 0]] != street[pairs[:, 1]]]
     cosine = (dx[pairs[:, 0]] * dx[pairs[:, 1]] + dy[pairs[:, 0]] * dy[pairs[:, 1]]) / (
         length[pairs[:, 0]] * length[pairs[:, 1]]
@@ -73,9 +71,7 @@ def _pieces_beside(network: Network, within_m: float, streets: np.ndarray | None
     return _Beside(street[i], street[j], length[i], against)
 
 
-def near_streets(
-    network: Network, within_m: float = 40.0, at_least_m: float = NEAR_AT_LEAST_M
-) -> NearStreets:
+def near_streets(network: Network, within_m: float = 40.0, at_least_m: float = NEAR_AT_LEAST_M) -> NearStreets:
     """Pairs of streets that run beside each other within `within_m`, for at least `at_least_m` of one of them.
 
     One-way twins of a dual carriageway are among them. Pairs are sorted; each appears once.
@@ -86,9 +82,7 @@ def near_streets(
     length = np.zeros((len(key), 2))
     np.add.at(length, (index, (beside.a > beside.b).astype(int)), beside.length_m)
     long = length.max(axis=1) >= at_least_m if len(key) else np.zeros(0, bool)
-    pairs = np.column_stack((key // max(network.street_count, 1), key % max(network.street_count, 1))).astype(
-        np.int32
-    )
+    pairs = np.column_stack((key // max(network.street_count, 1), key % max(network.street_count, 1))).astype(np.int32)
     return NearStreets(pairs[long], length[long])
 
 

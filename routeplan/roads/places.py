@@ -25,9 +25,11 @@ CALLING = (
 )  # fmt: skip
 # What has a name that riders use:
 LANDMARKS = (
-    ("place", "city", "city"), ("place", "town", "town"), ("place", "village", "village"), ("place", "hamlet", "hamlet"),
+    ("place", "city", "city"), ("place", "town", "town"), ("place", "village", "village"),
+    ("place", "hamlet", "hamlet"),
     ("place", "suburb", "suburb"), ("place", "isolated_dwelling", "farm"), ("place", "farm", "farm"),
-    ("place", "island", "island"), ("natural", "peak", "peak"), ("natural", "saddle", "pass"), ("mountain_pass", "yes", "pass"),
+    ("place", "island", "island"), ("natural", "peak", "peak"), ("natural", "saddle", "pass"),
+    ("mountain_pass", "yes", "pass"),
     ("highway", "motorway_junction", ""), ("junction", "yes", "junction"),
 )  # fmt: skip
 CALLING_KINDS = tuple(dict.fromkeys(kind for _, _, kind in CALLING if kind))
@@ -68,13 +70,9 @@ class Places:
         """The places of a mask or an index array."""
         index = np.arange(len(self))[mask]
         columns = {
-            name: getattr(self, name)[index]
-            for name in self.__dataclass_fields__
-            if name not in ("kind", "name")
+            name: getattr(self, name)[index] for name in self.__dataclass_fields__ if name not in ("kind", "name")
         }
-        return Places(
-            kind=tuple(self.kind[i] for i in index), name=tuple(self.name[i] for i in index), **columns
-        )
+        return Places(kind=tuple(self.kind[i] for i in index), name=tuple(self.name[i] for i in index), **columns)
 
     def beside(self, network: Network, within_m: float = 60.0, landmarks_within_m: float = 1500.0) -> Places:
         """The same places with the nearest street of `network`: needed anew for every other network."""

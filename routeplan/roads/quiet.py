@@ -104,15 +104,11 @@ def quiet_zones(
     spots(_larger_road(network, route, way), "junction with a larger road")
 
     with np.errstate(invalid="ignore"):
-        stretches(
-            grade < rules.descent_grade, "steep descent", rules.after_m, rules.after_m, rules.shortest_slope_m
-        )
+        stretches(grade < rules.descent_grade, "steep descent", rules.after_m, rules.after_m, rules.shortest_slope_m)
         stretches((grade > rules.climb_grade) & ~ways.walk[way], "climb", 0.0, 0.0, rules.shortest_slope_m)
         if speed_m_s is not None:
             fast = np.asarray(speed_m_s) > rules.fast_m_s
-            stretches(
-                fast & (grade < 0), "fast descent", rules.after_m, rules.after_m, rules.shortest_slope_m
-            )
+            stretches(fast & (grade < 0), "fast descent", rules.after_m, rules.after_m, rules.shortest_slope_m)
     traffic = ways.traffic_km_h[way] >= rules.fast_road_km_h
     stretches(traffic & ~ways.cycle_lane[way], "fast road without a lane", rules.before_m, rules.after_m)
     stretches(ways.tunnel[way], "tunnel", rules.before_m, rules.after_m)

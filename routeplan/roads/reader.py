@@ -36,7 +36,8 @@ SMALL_BYTES = 50_000_000  # below this much text the ratio does not matter
 
 # Land that is drawn on maps and stands in the way of radio: "key=value" is the kind of the polygon.
 GROUND = {
-    "landuse": frozenset(["forest", "residential", "commercial", "retail", "industrial", "orchard", "vineyard", "reservoir", "village_green", "recreation_ground"]),
+    "landuse": frozenset({"forest", "residential", "commercial", "retail", "industrial", "orchard", "vineyard",
+                          "reservoir", "village_green", "recreation_ground"}),
     "natural": frozenset(["wood", "water", "scrub"]),
     "waterway": frozenset({"riverbank"}),
     "leisure": frozenset({"park"}),
@@ -219,13 +220,9 @@ def _unfit_xml(head: bytes, where: str) -> list[Fault]:
             )
         ]
     if word.lower() == "html":
-        return [
-            Fault(
-                "this is a web page, not OpenStreetMap data", where, "the download went wrong: fetch it again"
-            )
-        ]
-    return [Fault(f"this is no OpenStreetMap file (it begins with <{word}>)" if word else "this is no OpenStreetMap file", where,
-                  "give a file whose first element is <osm>")]  # fmt: skip
+        return [Fault("this is a web page, not OpenStreetMap data", where, "the download went wrong: fetch it again")]
+    what = "this is no OpenStreetMap file" + (f" (it begins with <{word}>)" if word else "")
+    return [Fault(what, where, "give a file whose first element is <osm>")]
 
 
 def _damaged(path: Path, error: Exception) -> InputError:
@@ -237,13 +234,9 @@ def _damaged(path: Path, error: Exception) -> InputError:
 def _pass_relations(path: Path, got: _Gathered) -> None:
     import osmium
 
-    processor = osmium.FileProcessor(str(path), osmium.osm.RELATION).with_filter(
-        osmium.filter.KeyFilter("type")
-    )
+    processor = osmium.FileProcessor(str(path), osmium.osm.RELATION).with_filter(osmium.filter.KeyFilter("type"))
     header = processor.header
-    got.timestamp = (
-        got.timestamp or header.get("osmosis_replication_timestamp") or header.get("timestamp") or ""
-    )
+    got.timestamp = got.timestamp or header.get("osmosis_replication_timestamp") or header.get("timestamp") or ""
     relation: Any
     for relation in processor:
         kind = relation.tags.get("type")
@@ -259,9 +252,9 @@ def _pass_relations(path: Path, got: _Gathered) -> None:
 
 def _keep_restriction(relation: Any, got: _Gathered) -> None:
     words = relation.tags.get("restriction:bicycle") or relation.tags.get("restriction") or ""
-    if not words.startswith(("no_", "only_")) or "bicycle" in relation.tags.get("except", "").replace(
-        " ", ""
-    ).split(";"):
+    if not words.startswith(("no_", "only_")) or "bicycle" in relation.tags.get("except", "").replace(" ", "").split(
+        ";"
+    ):
         return
     via = [m for m in relation.members if m.role == "via"]
     if len(via) != 1 or via[0].type != "n":
@@ -432,18 +425,16 @@ def _finish(
         )
     box = (float(np.nanmin(lat)), float(np.nanmin(lon)), float(np.nanmax(lat)), float(np.nanmax(lon)))
     if box[3] - box[1] > 180:
-        raise InputError(
-            "the roads lie on both sides of the antimeridian", where, "make two areas, one on each side"
-        )
+        raise InputError("the roads lie on both sides of the antimeridian", where, "make two areas, one on each side")
     if projection is None:
         projection = Projection(round((box[0] + box[2]) / 2, 4), round((box[1] + box[3]) / 2, 4))
-    raw = RawWays(np.array(got.roads.way_id, np.int64), np.array(got.row, np.int32), np.array(got.roads.first, np.int64),
-                  np.array(got.roads.node, np.int64), lat, lon, got.attributes)  # fmt: skip
+    raw = RawWays(
+        np.array(got.roads.way_id, np.int64), np.array(got.row, np.int32), np.array(got.roads.first, np.int64),
+        np.array(got.roads.node, np.int64), lat, lon, got.attributes,
+    )  # fmt: skip
     network = build_network(raw, projection, got.facts, list(got.restrictions.values()))
     if not network.street_count:
-        raise InputError(
-            _no_roads(got, True, extent), where, "give an extract that holds roads and their nodes"
-        )
+        raise InputError(_no_roads(got, True, extent), where, "give an extract that holds roads and their nodes")
     raw_places = [got.places[key] for key in sorted(got.places)]
     margin = 0.02  # degrees round the roads: places and land farther off are of no use
     raw_places = [p for p in raw_places if box[0] - margin <= p.latitude_deg <= box[2] + margin
@@ -471,9 +462,7 @@ def _finish(
 def _no_roads(got: _Gathered, rideable: bool, extent: Any) -> str:
     if rideable:
         return (
-            "no road lies inside the extent"
-            if extent is not None
-            else "holds roads, but not the places of their nodes"
+            "no road lies inside the extent" if extent is not None else "holds roads, but not the places of their nodes"
         )
     dropped = sum(got.dropped.values())
     return f"holds no road that a bicycle may ride ({dropped} others)" if dropped else "holds no roads"

@@ -91,6 +91,4 @@ def as_places(network: Network) -> RoundaboutPlaces:
     place = place[label]
     inside = ring & (place[network.edge_tail] == place[network.edge_head])
     left = np.flatnonzero(~inside)
-    return RoundaboutPlaces(
-        left, place[network.edge_tail[left]], place[network.edge_head[left]], place, network
-    )
+    return RoundaboutPlaces(left, place[network.edge_tail[left]], place[network.edge_head[left]], place, network)

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from routeplan.roads.network import Ways
 
 # Volume of motor traffic that a class usually carries, as a share of stress. Judgement.
-KIND_STRESS = {"trunk": 1.3, "primary": 1.0, "secondary": 0.7, "tertiary": 0.4, "unclassified": 0.15, "residential": 0.1,
+KIND_STRESS = {"trunk": 1.3, "primary": 1.0, "secondary": 0.7, "tertiary": 0.4, "unclassified": 0.15,
+               "residential": 0.1,
                "living_street": 0.0, "service": 0.05, "cycleway": 0.0, "track": 0.0, "path": 0.0, "bridleway": 0.0,
                "footway": 0.0, "pedestrian": 0.0, "steps": 0.0, "ferry": 0.0}  # fmt: skip
 SPEED_STRESS = (

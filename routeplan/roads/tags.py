@@ -88,9 +88,7 @@ def _kind(*kinds: str) -> Callable[[Tags], bool]:
 
 
 def _limit_km_h(tags: Tags) -> float:
-    limits = [
-        speed_limit_km_h(tags.get(key)) for key in ("maxspeed", "maxspeed:forward", "maxspeed:backward")
-    ]
+    limits = [speed_limit_km_h(tags.get(key)) for key in ("maxspeed", "maxspeed:forward", "maxspeed:backward")]
     return max((limit for limit in limits if not math.isnan(limit)), default=math.nan)
 
 
@@ -108,9 +106,11 @@ def has_cycle_lane(tags: Tags) -> bool:
 ACCESS: tuple[Row, ...] = (
     Row("not-a-road", lambda t: not t.get("highway") and t.get("route") != "ferry", "out", "neither road nor ferry"),
     Row("ferry-no-bicycles", lambda t: not t.get("highway") and (t.get("bicycle") in NO or ("bicycle" not in t and (
-        t.get("vehicle") in NO or ("vehicle" not in t and t.get("access") in NO)))), "out", "the ferry takes no bicycles"),
+        t.get("vehicle") in NO or ("vehicle" not in t and t.get("access") in NO)))), 
+        "out", "the ferry takes no bicycles"),
     Row("ferry", lambda t: not t.get("highway"), "choose ferry", "a ferry: own timetable, no riding, no transmitting"),
-    Row("unbuilt", lambda t: t["highway"].removesuffix("_link") in NOT_ROADS, "out", "not built, gone, or nothing to ride on"),
+    Row("unbuilt", lambda t: t["highway"].removesuffix("_link") in NOT_ROADS, "out",
+        "not built, gone, or nothing to ride on"),
     Row("area", _is("area", "yes"), "out", "the outline of a square, not a line to ride along"),
     Row("moving-steps", lambda t: t.get("conveying") in ("yes", "forward", "backward", "reversible"), "out",
         "escalators take no bicycles"),
@@ -120,20 +120,27 @@ ACCESS: tuple[Row, ...] = (
     Row("bicycle-sidepath", _is("bicycle", "use_sidepath"), "choose sidepath", "the path beside it is compulsory"),
     Row("bicycle-destination", _is("bicycle", "destination"), "choose destination", "not open to through traffic"),
     Row("raceway", _is("highway", "raceway"), "out", "a track for races"),
-    Row("steps-bicycle", lambda t: kind_of(t) == "steps" and (t.get("bicycle") in YES or t.get("ramp:bicycle") == "yes"),
-        "walk", "steps with a ramp or allowed for bicycles: carried or pushed"),
-    Row("bicycle-yes", _one_of("bicycle", YES), "ride", "bicycle=yes, designated or permissive overrides class and access"),
-    Row("cycle-street", lambda t: t.get("cyclestreet") == "yes" or t.get("bicycle_road") == "yes", "ride", "a street for bicycles"),
-    Row("no-bicycles", lambda t: t["highway"].removesuffix("_link") in NO_BICYCLES, "out", "motorways, busways and the like"),
+    Row("steps-bicycle", lambda t: kind_of(t) == "steps" and (
+        t.get("bicycle") in YES or t.get("ramp:bicycle") == "yes"), "walk",
+        "steps with a ramp or allowed for bicycles: carried or pushed"),
+    Row("bicycle-yes", _one_of("bicycle", YES), "ride",
+        "bicycle=yes, designated or permissive overrides class and access"),
+    Row("cycle-street", lambda t: t.get("cyclestreet") == "yes" or t.get("bicycle_road") == "yes", "ride",
+        "a street for bicycles"),
+    Row("no-bicycles", lambda t: t["highway"].removesuffix("_link") in NO_BICYCLES, "out",
+        "motorways, busways and the like"),
     Row("motorroad", _is("motorroad", "yes"), "out", "motorroad=yes bars bicycles"),
     Row("vehicle-no", _one_of("vehicle", NO), "out", "closed to vehicles, and a bicycle is one"),
     Row("vehicle-destination", _is("vehicle", "destination"), "choose destination", "not open to through traffic"),
-    Row("access-no", lambda t: t.get("access") in NO and t.get("vehicle") not in YES, "out", "access=no, private or the like"),
+    Row("access-no", lambda t: t.get("access") in NO and t.get("vehicle") not in YES, "out",
+        "access=no, private or the like"),
     Row("access-destination", lambda t: t.get("access") == "destination" and t.get("vehicle") not in YES,
         "choose destination", "not open to through traffic"),
-    Row("driveway", _is("service", "driveway", "drive-through", "emergency_access"), "out", "leads to a house or through a counter"),
+    Row("driveway", _is("service", "driveway", "drive-through", "emergency_access"), "out",
+        "leads to a house or through a counter"),
     Row("cycleway", _kind("cycleway"), "ride", "a way for bicycles"),
-    Row("path-unsaid", _kind("path", "bridleway"), "choose path", "paths and bridleways only where bicycles are mentioned"),
+    Row("path-unsaid", _kind("path", "bridleway"), "choose path",
+        "paths and bridleways only where bicycles are mentioned"),
     Row("footway", _kind("footway"), "out", "a footway without bicycle=yes"),
     Row("pedestrian", _kind("pedestrian"), "walk", "pedestrian streets: pushed unless bicycle=yes"),
     Row("steps", _kind("steps"), "choose steps", "steps: carried"),
@@ -163,7 +170,8 @@ DIRECTION: tuple[Row, ...] = (
     Row("bicycle-oneway", _one_of("oneway:bicycle", ONEWAY), "forward", "oneway:bicycle=yes"),
     Row("bicycle-oneway-reverse", _one_of("oneway:bicycle", REVERSE), "backward", "oneway:bicycle=-1"),
     Row("contraflow", _is("oneway:bicycle", "no"), "both", "oneway:bicycle=no"),
-    Row("contraflow-opposite", lambda t: any(t.get(side) in OPPOSITE for side in SIDES), "both", "cycleway=opposite..."),
+    Row("contraflow-opposite", lambda t: any(t.get(side) in OPPOSITE for side in SIDES), "both",
+        "cycleway=opposite..."),
     Row("contraflow-lane", _contraflow_side, "both", "a lane against the one-way street"),
     Row("contraflow-tagged", lambda t: t.get("bicycle:backward") in YES and t.get("oneway") in ONEWAY, "both",
         "bicycle:backward=yes"),
@@ -174,7 +182,8 @@ DIRECTION: tuple[Row, ...] = (
     Row("reversible", _is("oneway", "reversible"), "neither", "changes its direction by the hour"),
     Row("twoway", _is("oneway", "no", "false", "0"), "both", "oneway=no"),
     Row("roundabout", _is("junction", "roundabout", "circular"), "forward", "round in the direction it is drawn"),
-    Row("motorway-oneway", lambda t: t.get("highway", "") in ("motorway", "motorway_link"), "forward", "motorways are one-way"),
+    Row("motorway-oneway", lambda t: t.get("highway", "") in ("motorway", "motorway_link"), "forward",
+        "motorways are one-way"),
     Row("twoway-unsaid", lambda t: True, "both", "nothing said"),
 )  # fmt: skip
 
@@ -236,11 +245,7 @@ def surface_of(tags: Tags) -> str:
     Of a list ("asphalt;gravel") the worst counts. smoothness=very_bad or worse and mtb:scale >= 2 are "soft",
     which is walked.
     """
-    words = [
-        _SURFACE_WORDS[word]
-        for word in re.split(r"[;,]\s*", tags.get("surface", ""))
-        if word in _SURFACE_WORDS
-    ]
+    words = [_SURFACE_WORDS[word] for word in re.split(r"[;,]\s*", tags.get("surface", "")) if word in _SURFACE_WORDS]
     if words:
         surface = max(words, key=SURFACES.index)
         if tags.get("tracktype") == "grade5" and SURFACES.index(surface) >= 2:
@@ -410,7 +415,8 @@ def attributes_of_items(items: tuple[tuple[str, str], ...]) -> Attributes:
 SIGNAL, CROSSING, STOP_OR_GIVE_WAY, BARRIER = 1, 2, 4, 8
 LEVEL_CROSSING, TRAFFIC_CALMING, MINI_ROUNDABOUT = 16, 32, 64
 MARKS = {"signal": SIGNAL, "crossing": CROSSING, "stop or give way": STOP_OR_GIVE_WAY, "barrier": BARRIER,
-         "level crossing": LEVEL_CROSSING, "traffic calming": TRAFFIC_CALMING, "mini roundabout": MINI_ROUNDABOUT}  # fmt: skip
+         "level crossing": LEVEL_CROSSING, "traffic calming": TRAFFIC_CALMING,
+         "mini roundabout": MINI_ROUNDABOUT}  # fmt: skip
 
 BLOCKED = math.inf
 BARRIER_S: dict[str, float] = {

@@ -12,7 +12,7 @@ NORTH_M, EAST_M = 110_574.3, 111_319.5  # metres in a degree on the equator, whe
 
 
 def osm_text(nodes: dict, ways: list, relations: list = ()) -> str:
-    """nodes: id -> (x, y) or (x, y, tags), metres from 0 N 10 E; ways: (id, nodes, tags); relations: (id, members, tags)."""
+    """nodes: id -> (x, y) or (x, y, tags), metres from 0 N 10 E; ways and relations: (id, nodes or members, tags)."""
 
     def tags(words: dict) -> str:
         return "".join(f"<tag k={quoteattr(k)} v={quoteattr(v)}/>" for k, v in words.items())

@@ -16,8 +16,10 @@ LANE = {"highway": "tertiary", "name": "Long Lane", "surface": "gravel", "maxspe
 def data(osm_file):
     nodes = {1: (0, 0), 2: (100, 0), 3: (200, 0), 4: (100, 100), 5: (150, 40), 6: (300, 0), 7: (280, 90)}
     ways = [
-        (1, [1, 2], LANE), (2, [2, 5, 3], {"highway": "residential", "oneway": "yes"}), (3, [2, 4], {"highway": "track", "surface": "bricks"}),
-        (4, [4, 3], {"highway": "footway", "bicycle": "yes"}), (5, [3, 6], LANE | {"bridge": "yes"}), (6, [6, 7, 3], LANE),
+        (1, [1, 2], LANE), (2, [2, 5, 3], {"highway": "residential", "oneway": "yes"}),
+        (3, [2, 4], {"highway": "track", "surface": "bricks"}),
+        (4, [4, 3], {"highway": "footway", "bicycle": "yes"}), (5, [3, 6], LANE | {"bridge": "yes"}),
+        (6, [6, 7, 3], LANE),
         (7, [1, 4], {"highway": "residential"}),
     ]  # fmt: skip
     return read_osm(osm_file(nodes, ways))
@@ -28,7 +30,8 @@ def shape(network) -> set:
     ways, row = network.ways, network.street_way
     return {
         (frozenset((int(network.node_id[network.street_start[k]]), int(network.node_id[network.street_end[k]]))),
-         round(float(network.street_length_m[k]), 2), int(ways.kind[row[k]]), int(ways.surface[row[k]]), ways.name[row[k]],
+         round(float(network.street_length_m[k]), 2), int(ways.kind[row[k]]), int(ways.surface[row[k]]),
+         ways.name[row[k]],
          bool(network.street_forward[k]) + bool(network.street_backward[k]))
         for k in range(network.street_count)
     }  # fmt: skip
@@ -62,7 +65,7 @@ def test_graphml_is_read_by_osmnx_and_osmnx_graphml_here(data, tmp_path):
     write_graphml(data.network, data.projection, path)
     graph = osmnx.load_graphml(path)
     assert graph.number_of_edges() == data.network.edge_count
-    nodes, edges = osmnx.graph_to_gdfs(graph)
+    _, edges = osmnx.graph_to_gdfs(graph)
     assert set(edges["highway"]) == {"tertiary", "residential", "track", "footway"}
     assert edges["length"].sum() == pytest.approx(data.network.edge_length_m.sum(), rel=1e-6)
     osmnx.save_graphml(graph, tmp_path / "by_osmnx.graphml")

@@ -45,7 +45,9 @@ def track(network, edges, *, every_m: float, noise_m: float, seed: int) -> tuple
     distance = np.arange(0, route.distance_m[-1], every_m)
     rng = np.random.default_rng(seed)
     noise = rng.normal(0, 1, (2, len(distance) + 8))
-    noise = np.array([np.convolve(row, np.ones(5) / np.sqrt(5), mode="valid")[: len(distance)] for row in noise]) * noise_m
+    noise = (
+        np.array([np.convolve(row, np.ones(5) / np.sqrt(5), mode="valid")[: len(distance)] for row in noise]) * noise_m
+    )
     x = np.interp(distance, route.distance_m, route.x_m) + noise[0]
     y = np.interp(distance, route.distance_m, route.y_m) + noise[1]
     return x, y, distance
@@ -105,7 +107,10 @@ def test_standstill_makes_no_turns(grid_network):
 def test_track_off_the_network_is_cut(grid_network):
     x0, y0 = grid_network.node_x_m.min(), grid_network.node_y_m.min()
     x = np.concatenate((np.arange(0, 600, 10.0), np.full(300, 600.0), np.arange(600, 1200, 10.0))) + x0
-    y = np.concatenate((np.zeros(60), -np.concatenate((np.arange(150), np.arange(150)[::-1])) * 20.0, np.zeros(60))) + y0
+    y = (
+        np.concatenate((np.zeros(60), -np.concatenate((np.arange(150), np.arange(150)[::-1])) * 20.0, np.zeros(60)))
+        + y0
+    )
     match = match_track(grid_network, x, y)
     assert np.isnan(match.distance_m[80:340]).all() and np.isfinite(match.distance_m[:60]).all()
 

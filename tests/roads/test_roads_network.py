@@ -55,10 +55,7 @@ def check(network: Network) -> None:
 
 
 def ids(network: Network, *edges: int) -> list[tuple[int, int]]:
-    return [
-        (int(network.node_id[network.edge_tail[e]]), int(network.node_id[network.edge_head[e]]))
-        for e in edges
-    ]
+    return [(int(network.node_id[network.edge_tail[e]]), int(network.node_id[network.edge_head[e]])) for e in edges]
 
 
 def node(network: Network, osm_id: int) -> int:
@@ -67,9 +64,7 @@ def node(network: Network, osm_id: int) -> int:
 
 def street_between(network: Network, a: int, b: int) -> int:
     pair = {node(network, a), node(network, b)}
-    return next(
-        k for k in range(network.street_count) if {network.street_start[k], network.street_end[k]} == pair
-    )
+    return next(k for k in range(network.street_count) if {network.street_start[k], network.street_end[k]} == pair)
 
 
 def test_ladder(osm_file):
@@ -174,9 +169,7 @@ def test_turn_restrictions(osm_file):
     assert bans({"restriction:hgv": "no_left_turn"}) == set()
     # A restriction by way of a way is counted, not modelled.
     via_way = [("way", 1, "from"), ("way", 2, "via"), ("way", 3, "to")]
-    data = read_osm(
-        osm_file(nodes, ways, [(1, via_way, {"type": "restriction", "restriction": "no_u_turn"})])
-    )
+    data = read_osm(osm_file(nodes, ways, [(1, via_way, {"type": "restriction", "restriction": "no_u_turn"})]))
     assert data.counts["restrictions_by_way_ignored"] == 1 and len(data.network.banned_turns) == 0
 
 
@@ -235,15 +228,13 @@ def test_subset_and_fuse(osm_file):
     check(ring)
     assert ring.street_count == 1 and ring.street_start[0] == ring.street_end[0]
     assert ring.street_length_m.sum() == pytest.approx(small.street_length_m.sum() - 100, rel=1e-3)
-    assert (
-        len(ring.point_x_m)
-        == len(small.point_x_m) - (small.point_first[rung + 1] - small.point_first[rung]) - 1
-    )
+    assert len(ring.point_x_m) == len(small.point_x_m) - (small.point_first[rung + 1] - small.point_first[rung]) - 1
 
 
 def test_fuse_keeps_directions_attributes_and_heights(osm_file):
     nodes = {1: (0, 0), 2: (100, 0), 3: (200, 0), 4: (100, 100)}
-    ways = [(1, [1, 2], ROAD | {"oneway": "yes", "incline": "5%"}), (2, [3, 2], ROAD | {"oneway": "-1", "incline": "6%"}),
+    ways = [(1, [1, 2], ROAD | {"oneway": "yes", "incline": "5%"}),
+            (2, [3, 2], ROAD | {"oneway": "-1", "incline": "6%"}),
             (3, [2, 4], {"highway": "path"})]  # fmt: skip
     network = read_osm(osm_file(nodes, ways)).network
     network = network.with_heights(network.point_x_m * 0.05)
@@ -264,17 +255,11 @@ def test_place_in_the_middle_of_a_street(osm_file):
     network = read_osm(osm_file(LADDER_NODES, LADDER_WAYS, [relation])).network
     network = network.with_heights(network.point_y_m * 0.1)
     corner = node(network, 2)
-    near = nearest_street(
-        network, network.node_x_m[corner] - 60, network.node_y_m[corner] - 10
-    )  # beside Low Street
+    near = nearest_street(network, network.node_x_m[corner] - 60, network.node_y_m[corner] - 10)  # beside Low Street
     assert near.distance_m == pytest.approx(10, abs=0.1)
     split, place = network.with_place_on(near.street, near.offset_m)
     check(split)
-    assert (
-        split.street_count == network.street_count + 1
-        and place == network.node_count
-        and split.node_id[place] < 0
-    )
+    assert split.street_count == network.street_count + 1 and place == network.node_count and split.node_id[place] < 0
     assert split.street_length_m.sum() == pytest.approx(network.street_length_m.sum(), abs=1e-6)
     assert np.hypot(split.node_x_m[place] - near.x_m, split.node_y_m[place] - near.y_m) < 1e-6
     assert np.allclose(split.point_height_m, split.point_y_m * 0.1)
@@ -316,9 +301,7 @@ def test_property_nearest_street_is_the_nearest_piece(osm_file):
     for x, y in rng.uniform(-300, 300, (50, 2)):
         near = network.nearest_street(x, y)
         assert near.distance_m == pytest.approx(network.foot(pieces, x, y)[1].min())
-        offset = network.point_offset_m[
-            network.point_first[near.street] : network.point_first[near.street + 1]
-        ]
+        offset = network.point_offset_m[network.point_first[near.street] : network.point_first[near.street + 1]]
         points = slice(network.point_first[near.street], network.point_first[near.street + 1])
         assert np.interp(near.offset_m, offset, network.point_x_m[points]) == pytest.approx(near.x_m)
 
@@ -342,9 +325,7 @@ def test_dual_carriageway_shares_a_group(osm_file):
 def test_no_twins(osm_file, gap, same_way):
     nodes = {1: (0, 0), 2: (300, 0), 3: (300, gap), 4: (0, gap)}
     oneway = {"highway": "secondary", "oneway": "yes"}
-    network = read_osm(
-        osm_file(nodes, [(1, [1, 2], oneway), (2, [4, 3] if same_way else [3, 4], oneway)])
-    ).network
+    network = read_osm(osm_file(nodes, [(1, [1, 2], oneway), (2, [4, 3] if same_way else [3, 4], oneway)])).network
     assert len(set(network.street_group.tolist())) == 2
 
 

@@ -79,7 +79,8 @@ def good(map_text):
 
 def fetch(server, tmp_path, radius_m=2000.0, **more):
     waits, said = [], []
-    got = overpass.download_roads(0.0, 10.0, radius_m, address=server.address, cache=tmp_path / "cache", progress=said.append,
+    got = overpass.download_roads(0.0, 10.0, radius_m, address=server.address, cache=tmp_path / "cache",
+                                  progress=said.append,
                                   timeout_s=0.5, sleep=waits.append, **more)  # fmt: skip
     return got, waits, said
 
@@ -108,7 +109,7 @@ def test_good_answer_is_read_and_kept(server, tmp_path, good, how):
         ((504, {}, b"", "plain"), "busy (504)"),
         ((200, {}, None, "cut"), "cut off"),
         ((200, {}, b"", "silent"), "no answer, or cut off"),
-        ((200, {}, b"<!DOCTYPE html><html><head><title>x</title></head><body>Dispatcher is down</body></html>", "plain"),
+        ((200, {}, b"<!DOCTYPE html><html><head>x</head><body>Dispatcher is down</body></html>", "plain"),
          "web page came in place of data (Dispatcher is down)"),
         ((200, {}, b"", "plain"), "empty"),
         ((200, {}, b'{"elements": []}', "plain"), "no OpenStreetMap data"),
@@ -185,7 +186,8 @@ def test_boxes_and_tiles():
     assert north - south == pytest.approx(0.1799, abs=1e-3) and east - west > 2 * (north - south)
     tiles = overpass.tiles_of((60.0, 10.0, 60.5, 11.0))
     assert len(tiles) == 3 * 3 and tiles[0][:2] == (60.0, 10.0) and tiles[-1][2:] == pytest.approx((60.5, 11.0))
-    for lat, lon, radius, match in ((91, 0, 1e3, "no such place"), (0, 0, 1e6, "radius of 1000 km"), (84.9, 0, 2e4, "pole"),
-                                    (0, 179.99, 5e3, "antimeridian"), (0, 0, 0, "radius of 0 km"), (0, 0, float("nan"), "radius")):  # fmt: skip
+    cases = [(91, 0, 1e3, "no such place"), (0, 0, 1e6, "radius of 1000 km"), (84.9, 0, 2e4, "pole"),
+             (0, 179.99, 5e3, "antimeridian"), (0, 0, 0, "radius of 0 km"), (0, 0, float("nan"), "radius")]  # fmt: skip
+    for lat, lon, radius, match in cases:
         with pytest.raises(InputError, match=match):
             overpass.box_around(lat, lon, radius)

@@ -20,7 +20,8 @@ def ride(network) -> np.ndarray:
     first, head = network.csr()
     while True:
         onward = [e for e in range(first[at], first[at + 1])
-                  if network.node_x_m[head[e]] > network.node_x_m[at] + 1 and abs(network.node_y_m[head[e]] - network.node_y_m[at]) < 30]  # fmt: skip
+                  if network.node_x_m[head[e]] > network.node_x_m[at] + 1
+                  and abs(network.node_y_m[head[e]] - network.node_y_m[at]) < 30]  # fmt: skip
         if not onward:
             return np.array(edges)
         edges.append(onward[0])
@@ -53,7 +54,11 @@ def test_spots(osm_file, words, why):
 
 def test_larger_road_across(osm_file):
     nodes = line() | {20: (500, 300), 21: (500, -300)}
-    for kind, expected in (("secondary", {"junction with a larger road": (450, 520)}), ("service", {}), ("residential", {})):
+    for kind, expected in (
+        ("secondary", {"junction with a larger road": (450, 520)}),
+        ("service", {}),
+        ("residential", {}),
+    ):
         ways = [(1, list(range(1, 12)), LANE), (2, [20, 6, 21], {"highway": kind})]
         assert zones(osm_file(nodes, ways)) == expected
     # Riding along the larger road, a lane that joins is none.
@@ -146,7 +151,13 @@ def test_places_beside_the_road(osm_file):
     data = read_osm(osm_file(nodes, ways))
     places, network = data.places, data.network
     rows = {(k, n): i for i, (k, n) in enumerate(zip(places.kind, places.name))}
-    assert set(rows) == {("gate", ""), ("viewpoint", "Sea View"), ("peak", "High Top"), ("bus stop", ""), ("green", "Green")}
+    assert set(rows) == {
+        ("gate", ""),
+        ("viewpoint", "Sea View"),
+        ("peak", "High Top"),
+        ("bus stop", ""),
+        ("green", "Green"),
+    }
     view = rows["viewpoint", "Sea View"]
     assert places.distance_m[view] == pytest.approx(20, abs=0.2) and places.offset_m[view] == pytest.approx(500, abs=1)
     assert places.calling[view] and not places.calling[rows["peak", "High Top"]]

@@ -34,7 +34,8 @@ OSMNX_BIKE = {  # a way is kept when it has highway=* and none of these finds a 
     "service": "private",
 }  # fmt: skip
 # Rows by which something that OSMnx keeps is not ridden here by default, and the other way round.
-THEY_KEEP = {"path-unsaid", "trunk", "access-no", "access-destination", "bicycle-destination", "bicycle-private", "driveway",
+THEY_KEEP = {"path-unsaid", "trunk", "access-no", "access-destination", "bicycle-destination", "bicycle-private",
+             "driveway",
              "vehicle-no", "vehicle-destination", "motorroad", "fast", "moving-steps", "bicycle-sidepath", "unbuilt",
              "unknown-class", "no-bicycles", "long-tunnel"}  # fmt: skip
 WE_KEEP = {"bicycle-yes", "steps", "steps-bicycle", "bicycle-dismount", "ferry"}

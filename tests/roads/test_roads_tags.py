@@ -62,6 +62,10 @@ ACCESS_CASES = [
     ("route=ferry bicycle=no", "ferry-no-bicycles", "out"),
     ("route=ferry access=no bicycle=yes", "ferry", "ferry"),
     ("waterway=stream", "not-a-road", "out"),
+    ("highway=track bicycle=private", "bicycle-private", "out"),
+    ("highway=path bicycle=destination", "bicycle-destination", "destination"),
+    ("highway=residential bicycle_road=yes vehicle=destination", "cycle-street", "ride"),
+    ("highway=residential vehicle=destination", "vehicle-destination", "destination"),
 ]  # fmt: skip
 
 
@@ -78,8 +82,7 @@ def test_access_row(text, rule, verdict):
 
 
 def test_every_access_row_is_tried():
-    assert {row.name for row in tags.ACCESS} - {"bicycle-private", "bicycle-destination", "cycle-street",
-                                                 "vehicle-destination"} == {rule for _, rule, _ in ACCESS_CASES}  # fmt: skip
+    assert {row.name for row in tags.ACCESS} == {rule for _, rule, _ in ACCESS_CASES}
 
 
 @pytest.mark.parametrize(
@@ -180,9 +183,11 @@ def test_duration(text, seconds):
 @pytest.mark.parametrize(
     "text, seconds",
     [
-        ("", 0), ("barrier=gate", 15), ("barrier=bollard", 2), ("barrier=stile", math.inf), ("barrier=stile bicycle=yes", 30),
+        ("", 0), ("barrier=gate", 15), ("barrier=bollard", 2), ("barrier=stile", math.inf),
+        ("barrier=stile bicycle=yes", 30),
         ("barrier=gate access=private", math.inf), ("barrier=gate access=private bicycle=yes", 15),
-        ("barrier=gate access=no vehicle=yes", 15), ("barrier=gate locked=yes", math.inf), ("barrier=bollard bicycle=no", math.inf),
+        ("barrier=gate access=no vehicle=yes", 15), ("barrier=gate locked=yes", math.inf),
+        ("barrier=bollard bicycle=no", math.inf),
         ("barrier=never_heard_of", 10), ("bicycle=no", math.inf), ("barrier=wall", math.inf),
     ],
 )  # fmt: skip
@@ -192,9 +197,7 @@ def test_barrier(text, seconds):
 
 def test_marks():
     assert tags.node_mark({"highway": "traffic_signals"}) == tags.SIGNAL
-    assert (
-        tags.node_mark({"highway": "crossing", "crossing": "traffic_signals"}) == tags.SIGNAL | tags.CROSSING
-    )
+    assert tags.node_mark({"highway": "crossing", "crossing": "traffic_signals"}) == tags.SIGNAL | tags.CROSSING
     assert tags.node_mark({"barrier": "gate"}) == tags.BARRIER
     assert tags.node_mark({"railway": "level_crossing", "traffic_calming": "hump"}) == 16 | 32
     assert tags.node_mark({"highway": "street_lamp"}) == 0
