@@ -13,6 +13,7 @@ from routeplan.plan.weights import Pieces
 from routeplan.radio import batch, chance
 from routeplan.radio.link import RiderSet, Station, margins_db
 from routeplan.radio.quality import Mode
+from routeplan.radio.words import Stated
 from routeplan.terrain.grid import Grid
 
 NOWHERE_DB = -99.0  # the margin in a tunnel or on a ferry: no contact, and that is known
@@ -45,6 +46,8 @@ class Workable:
     listen_mhz: float
     mode: Mode
     spread: chance.Spread
+    stated: tuple[Stated, ...]  # what the station's plain words stood for
+    rider_stated: tuple[Stated, ...]
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from routeplan.plan.reasons import cautions, followed_reason, letters, loop_reas
 from routeplan.plan.ridefile import Ride, require
 from routeplan.plan.setting import Progress, Setting, departures, round_a_start
 from routeplan.plan.timetable import Timed, make_route, time_route
-from routeplan.plan.value import Bound, Plan, PlannedNet, PlannedStation, Route
+from routeplan.plan.value import Assumption, Bound, Plan, PlannedNet, PlannedStation, Route
 
 JOBS = ("loop", "between", "mend", "check")
 
@@ -85,7 +85,7 @@ def _plan(
         job=job,
         area=_area_facts(area),
         title=_title(job, ride),
-        assumptions=ride.assumptions,
+        assumptions=_assumptions(setting),
         stations=_stations(setting),
         nets=tuple(
             PlannedNet(n.name, n.frequency_mhz, n.mode, n.begins, n.ends, n.control)
@@ -100,6 +100,18 @@ def _plan(
         time_zone=zone,
         background=background(area, x, y, setting.contacts.chance_in_passing),
     )
+
+
+def _assumptions(setting: Setting) -> tuple[Assumption, ...]:
+    """What the ride file says and leaves unsaid, and what its plain words stand for."""
+    told = {a.key: a for a in setting.ride.assumptions}
+    for work in setting.contacts.workable:
+        for prefix, stated in ((f"station.{work.name}", work.stated), ("set", work.rider_stated)):
+            for item in stated:
+                told.setdefault(
+                    f"{prefix}.{item.key}", Assumption(f"{prefix}.{item.key}", item.value, item.origin, item.guess)
+                )
+    return tuple(told.values())
 
 
 def _area_facts(area: Area) -> dict[str, Any]:

@@ -86,7 +86,7 @@ def question(setting: Setting, window: Window, with_net: bool) -> Question:
     length_m = network.edge_length_m[edge] + graph.ring_length_m
     out_s = time_s - contact_s
     loss = (REST_OF_RIDE if with_net else 1.0) * out_s + _side_street_m(setting)[edge] * SIDE_STREET_PRICE_S_M
-    loss = loss + setting.edge_stress_m[edge] * STRESS_PRICE_S_M
+    loss = loss + setting.edge_stress_m[edge] * STRESS_PRICE_S_M * setting.ride.rider.stress_weight
     row_of = np.full(network.edge_count, -1)
     row_of[edge] = np.arange(len(edge))
     banned = row_of[network.banned_turns]

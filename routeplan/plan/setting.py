@@ -26,16 +26,17 @@ from routeplan.plan.ridefile import Ride
 from routeplan.plan.weights import Pieces, RideWeights, pieces_of, ride_weights
 from routeplan.plan.words import after, seconds_between
 from routeplan.radio import bands, chance, words
-from routeplan.radio.link import noise_spread_db
+from routeplan.radio.link import RiderSet, noise_spread_db
 from routeplan.radio.quality import mode_of
 from routeplan.ride.pacing import wind_at_rider_m_s
 from routeplan.ride.weather import air_density_at_kg_m3
 from routeplan.roads.build import fuse
 from routeplan.roads.network import Network
 from routeplan.roads.roundabouts import RoundaboutPlaces, as_places
-from routeplan.roads.tags import DEFAULT_CHOICES
+from routeplan.roads.tags import DEFAULT_CHOICES, SURFACES
 
 START_WITHIN_M = 500.0
+UNWANTED_SURFACE_M = 60.0  # of a surface the rider does not want: a gateway, a ford
 FASTEST_M_S = 7.5  # mean speed that no loaded ride passes: bounds the reach of a time budget
 
 Progress = Callable[[str], None]
@@ -211,7 +212,11 @@ def allowed(area: Area, ride: Ride) -> np.ndarray:
         good &= np.hypot(network.point_x_m - x, network.point_y_m - y) > ride.ride.avoid_radius_m
     stress = np.where(network.piece_way >= 0, network.ways.stress[network.piece_way], 0.0)
     good &= stress <= ride.rider.stress_at_most
-    return network.allowed_streets(choices) & np.logical_and.reduceat(good, network.point_first[:-1])
+    wanted = np.isin(np.array(SURFACES), ride.rider.surfaces)[network.ways.surface[network.piece_way]]
+    wanted |= network.ways.walk[network.piece_way]  # on foot any ground will do
+    unwanted_m = np.add.reduceat(np.where(wanted, 0.0, network.piece_length_m), network.point_first[:-1])
+    firm = unwanted_m <= UNWANTED_SURFACE_M
+    return network.allowed_streets(choices) & firm & np.logical_and.reduceat(good, network.point_first[:-1])
 
 
 def cut_at(network: Network, xy: tuple[float, float], where: str) -> tuple[Network, int]:
@@ -265,7 +270,7 @@ def _workable(area: Area, ride: Ride, station: Any) -> Workable | None:
     listen = station.talks_mhz or simplex
     if bands.band_of(transmit).predicted != "terrain":
         return None
-    stated = words.resolve_station(
+    resolved = words.resolve_station(
         frequency_mhz=transmit,
         kind=station.kind,
         antenna_height_m=station.antenna_height_m,
@@ -277,22 +282,33 @@ def _workable(area: Area, ride: Ride, station: Any) -> Workable | None:
         hears_mhz=station.hears_mhz,
         talks_mhz=station.talks_mhz,
         reaches=station.reaches,
-    ).value
+    )
     rider = {mhz: _rider_set(ride, mhz) for mhz in {transmit, listen}}
     x, y = area.projection.to_xy(*station.position)
     mode = mode_of(net.mode if net is not None else "FM", ride.radio.speech)
     spread = chance.Spread(
-        location_db=chance.location_spread_db(transmit, height_m=rider[transmit].antenna_height_m),
+        location_db=chance.location_spread_db(transmit, height_m=rider[transmit].value.antenna_height_m),
         model_db=ride.radio.model_error_db,
-        body_db=rider[transmit].body_sigma_db,
-        noise_db=noise_spread_db(stated, rider[transmit], transmit, listen),
+        body_db=rider[transmit].value.body_sigma_db,
+        noise_db=noise_spread_db(resolved.value, rider[transmit].value, transmit, listen),
     )
     return Workable(
-        station.name, float(x), float(y), stated, rider[transmit], rider[listen], transmit, listen, mode, spread
+        name=station.name,
+        x_m=float(x),
+        y_m=float(y),
+        station=resolved.value,
+        rider=rider[transmit].value,
+        rider_from=rider[listen].value,
+        transmit_mhz=transmit,
+        listen_mhz=listen,
+        mode=mode,
+        spread=spread,
+        stated=resolved.stated,
+        rider_stated=rider[transmit].stated,
     )
 
 
-def _rider_set(ride: Ride, mhz: float) -> Any:
+def _rider_set(ride: Ride, mhz: float) -> words.Resolved[RiderSet]:
     handheld = ride.set
     return words.resolve_set(
         frequency_mhz=mhz,
@@ -303,4 +319,5 @@ def _rider_set(ride: Ride, mhz: float) -> Any:
         surroundings=ride.radio.noise,
         antenna_gain_dbi=handheld.antenna_gain_dbi,
         antenna_height_m=handheld.antenna_height_m,
-    ).value
+        feeder_db=handheld.feeder_db,
+    )
