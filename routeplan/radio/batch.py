@@ -105,6 +105,9 @@ def losses_db(
     return loss
 
 
+CELLS_AT_ONCE = 500_000
+
+
 def loss_map_db(
     elevation_m: ArrayLike,
     cover_m: ArrayLike | None,
@@ -115,30 +118,48 @@ def loss_map_db(
     step_m: float,
     rx_height_m: float,
     every: int = 1,
+    window: tuple[int, int, int, int] | None = None,
     **others: Any,
 ) -> NDArray[np.float32]:
     """Loss [dB] from one station to the centre of every `every`-th cell, float32 (rows, cols) of those cells.
 
-    others : the station and the radio, as in `losses_db`. Cell (i, j) of the result is cell
-    (i every, j every) of the raster.
+    window : first row, past the last row, first column, past the last column; None is the whole raster. The
+        losses of a window are those of the whole map, to the last bit: maps may be made tile by tile.
+    others : the station and the radio, as in `losses_db`
+
+    Cell (i, j) of the result is cell (first row + i every, first column + j every) of the raster.
     """
-    if every < 1:
-        raise InputError(f"{every} is below 1", "every", "1 takes every cell")
     rows, cols = np.shape(elevation_m)
-    x, y = np.meshgrid(west_m + step_m * np.arange(0, cols, every), north_m - step_m * np.arange(0, rows, every))
-    loss = losses_db(
-        elevation_m,
-        cover_m,
-        zone,
-        west_m=west_m,
-        north_m=north_m,
-        step_m=step_m,
-        rx_x_m=x.ravel(),
-        rx_y_m=y.ravel(),
-        rx_height_m=rx_height_m,
-        **others,
-    )
-    return loss.reshape(x.shape).astype(np.float32)
+    row, past_row, col, past_col = (0, rows, 0, cols) if window is None else window
+    faults = []
+    if every < 1:
+        faults.append(Fault(f"{every} is below 1", "every", "1 takes every cell"))
+    if not (0 <= row < past_row <= rows and 0 <= col < past_col <= cols):
+        faults.append(Fault(f"{window} is not inside {rows} rows and {cols} columns", "window"))
+    if faults:
+        raise InputError(faults)
+    x = west_m + step_m * np.arange(col, past_col, every)
+    y = north_m - step_m * np.arange(row, past_row, every)
+    loss = np.empty((len(y), len(x)), np.float32)
+    at_once = max(1, CELLS_AT_ONCE // len(x))
+    for first in range(0, len(y), at_once):
+        part = y[first : first + at_once]
+        loss[first : first + at_once] = losses_db(
+            elevation_m,
+            cover_m,
+            zone,
+            west_m=west_m,
+            north_m=north_m,
+            step_m=step_m,
+            rx_x_m=np.tile(x, len(part)),
+            rx_y_m=np.repeat(part, len(x)),
+            rx_height_m=rx_height_m,
+            **others,
+        ).reshape(len(part), len(x))
+    return loss
+
+
+_ZONES = (p1812.SEA, p1812.COASTAL_LAND, p1812.INLAND)
 
 
 def _raster(
@@ -169,7 +190,7 @@ def _raster(
             faults.append(Fault(f"{size:g} m", name, "give a length above 0"))
     if cover is not None and (cover < 0).any():
         faults.append(Fault("a height below 0", "cover_m"))
-    if zones is not None and not np.isin(zones, (p1812.SEA, p1812.COASTAL_LAND, p1812.INLAND)).all():
+    if zones is not None and np.delete(np.bincount(zones.ravel(), minlength=5), _ZONES).any():
         faults.append(Fault("a value that is no zone", "zone", "1 sea, 3 coastal land, 4 inland"))
     if faults:
         raise InputError(faults)

@@ -62,6 +62,28 @@ def test_property_equals_the_readable_version(
     np.testing.assert_allclose(got, want, atol=1e-6, rtol=0)
 
 
+@pytest.mark.parametrize("height_m", [0.0, 250.0])
+@pytest.mark.parametrize("zone", [1, 4])
+def test_property_equals_the_readable_version_on_level_ground(zone: int, height_m: float) -> None:
+    """Every slope has ties or near ties here, so that horizon points may differ by one: still 0.01 dB."""
+    ground, zones = np.full((40, 300), height_m, np.float32), np.full((40, 300), zone, np.uint8)
+    rng = np.random.default_rng(8)
+    x, y = rng.uniform(0, 299, 40) * STEP_M, rng.uniform(-39, 0, 40) * STEP_M
+    tx = (40 * STEP_M, -20 * STEP_M)
+    link = {"tx_height_m": 10.0, "frequency_hz": 145e6, "latitude_deg": 36.6, "rx_height_m": 1.5}
+    got = losses(x, y, tx, ground, None, zones, **link)
+    want = [readable_loss_db(ground, None, zones, tx, (x[i], y[i]), **link) for i in range(40)]
+    np.testing.assert_allclose(got, want, atol=0.01, rtol=0)
+
+
+def test_property_smallest_raster() -> None:
+    ground = np.array([[3.0, 5.0], [9.0, 4.0]], np.float32)
+    link = {"tx_height_m": 10.0, "frequency_hz": 433e6, "latitude_deg": 36.6, "rx_height_m": 1.5}
+    for rx in ((83.0, -83.0), (0.0, 0.0), (20.0, -70.0)):
+        got = losses([rx[0]], [rx[1]], (10.0, -10.0), ground, **link)[0]
+        assert got == pytest.approx(readable_loss_db(ground, None, None, (10.0, -10.0), rx, **link))
+
+
 def test_property_equal_to_the_last_bit_for_any_number_of_threads() -> None:
     x, y = places(np.random.default_rng(1), 1500)
     once = losses(x, y, cover=invented_cover(), zone=invented_zone(), threads=1)
