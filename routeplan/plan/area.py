@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import math
 import os
 import shutil
 import tempfile
@@ -23,7 +24,7 @@ import platformdirs
 
 from routeplan import __version__
 from routeplan.errors import Fault, InputError
-from routeplan.geo import Projection
+from routeplan.geo import EARTH_RADIUS_M, Projection
 from routeplan.roads.network import Network
 from routeplan.roads.places import Places
 from routeplan.terrain.grid import Extent, Grid, smooth
@@ -117,22 +118,90 @@ def make_area(
     terrain: Sequence[str | Path],
     cover: Sequence[str | Path] = (),
     elevation_kind: str | None = None,
+    extent_deg: tuple[float, float, float, float] | None = None,
     name: str | None = None,
     progress: Progress | None = None,
 ) -> Area:
     """Prepare an area from OpenStreetMap files and elevation files.
 
+    extent_deg : (south, west, north, east): only roads inside; None takes all.
     cover : land-cover rasters; without them, and where they say nothing, cover comes from the roads' file.
     elevation_kind : "terrain" or "surface" (roofs and trees included); None goes by what the files say.
     The folder appears complete or not at all; an area that stands there already is replaced. Raises
     InputError with every fault of the files.
     """
-    folder = Path(folder)
-    say = progress or (lambda text: None)
-    if elevation_kind not in (None, "terrain", "surface"):
-        raise InputError(f"{elevation_kind!r} is no kind of elevation", mend='say "terrain" or "surface"')
+    inputs = _Inputs(
+        tuple(map(Path, roads)), tuple(map(Path, terrain)), tuple(map(Path, cover)), elevation_kind, extent_deg, {}
+    )
+    return _make(Path(folder), inputs, name, progress or (lambda text: None))
+
+
+def download_area(
+    folder: str | Path,
+    around: str,
+    radius_km: float,
+    *,
+    cover: Sequence[str | Path] = (),
+    name: str | None = None,
+    progress: Progress | None = None,
+) -> Area:
+    """Prepare an area of roads and elevation fetched round `around` ("LAT,LON" in degrees).
+
+    Roads come from an Overpass server, elevation from Copernicus GLO-30 tiles; both addresses can be set by
+    environment variables (ROUTEPLAN_OVERPASS, ROUTEPLAN_GLO30_ADDRESS). What was fetched stays in the user's cache
+    folder, so that a broken download goes on where it stopped. Raises DownloadError or InputError.
+    """
+    from routeplan.roads.overpass import box_around, download_roads
+    from routeplan.terrain import glo30
+
+    folder, say = Path(folder), progress or (lambda text: None)
+    latitude, longitude = _place(around)
     _check_target(folder)
-    data = _gather(roads, terrain, cover, elevation_kind, say)
+    box = box_around(latitude, longitude, radius_km * 1000)
+    fetched = download_roads(latitude, longitude, radius_km * 1000, progress=say)
+    tiles = glo30.download(_grown(box, MARGIN_M), progress=say)
+    origins = {
+        path.name: {"from": fetched.address, "fetched": moment}
+        for path, moment in zip(fetched.paths, fetched.fetched, strict=True)
+    } | {path.name: {"from": glo30.address_of()} for path in tiles}
+    inputs = _Inputs(fetched.paths, tuple(tiles), tuple(map(Path, cover)), None, box, origins)
+    return _make(folder, inputs, name, say)
+
+
+def _grown(box: tuple[float, float, float, float], margin_m: float) -> tuple[float, float, float, float]:
+    """A box in degrees and at least `margin_m` round it, ending at the poles and the antimeridian."""
+    south, west, north, east = box
+    high = math.degrees(margin_m / EARTH_RADIUS_M)
+    wide = high / math.cos(math.radians(min(89.0, max(abs(south), abs(north)) + high)))
+    return max(-90.0, south - high), max(-180.0, west - wide), min(90.0, north + high), min(180.0, east + wide)
+
+
+def _place(around: str) -> tuple[float, float]:
+    """Latitude and longitude of "LAT,LON"."""
+    try:
+        latitude, longitude = (float(part) for part in around.split(","))
+    except ValueError:
+        latitude = longitude = math.nan
+    if not (abs(latitude) <= 90 and abs(longitude) <= 180):
+        raise InputError("is no place", f"{around!r}", "give latitude,longitude in degrees, like 42.51,1.52")
+    return latitude, longitude
+
+
+@dataclass(frozen=True)
+class _Inputs:
+    roads: tuple[Path, ...]
+    terrain: tuple[Path, ...]
+    cover: tuple[Path, ...]
+    elevation_kind: str | None
+    extent_deg: tuple[float, float, float, float] | None
+    origins: dict[str, dict[str, Any]]  # of downloaded files, by name: for the manifest
+
+
+def _make(folder: Path, inputs: _Inputs, name: str | None, say: Progress) -> Area:
+    if inputs.elevation_kind not in (None, "terrain", "surface"):
+        raise InputError(f"{inputs.elevation_kind!r} is no kind of elevation", mend='say "terrain" or "surface"')
+    _check_target(folder)
+    data = _gather(inputs, say)
     data.manifest["name"] = name or folder.resolve().name
     with _appearing(folder) as made:
         say("writing the area")
@@ -152,13 +221,7 @@ class _Data:
     ground: Ground
 
 
-def _gather(
-    roads: Sequence[str | Path],
-    terrain: Sequence[str | Path],
-    cover: Sequence[str | Path],
-    elevation_kind: str | None,
-    say: Progress,
-) -> _Data:
+def _gather(inputs: _Inputs, say: Progress) -> _Data:
     from routeplan.roads.heights import fit_heights
     from routeplan.roads.reader import read_osm
     from routeplan.terrain import cover as covers
@@ -168,11 +231,11 @@ def _gather(
 
     faults: list[Fault] = []
     try:
-        open_tiles(terrain)
+        open_tiles(inputs.terrain)
     except InputError as error:
         faults.extend(error.faults)
     try:
-        osm = read_osm([Path(p) for p in roads], progress=say)
+        osm = read_osm(inputs.roads, extent=inputs.extent_deg, progress=say)
     except InputError as error:
         faults.extend(error.faults)
     if faults:
@@ -181,8 +244,8 @@ def _gather(
 
     say("elevation: reading and warping")
     extent = Extent(*osm.extent_m)
-    read = read_tiles(terrain, projection, extent.grown(MARGIN_M), needed=extent)
-    kind, kind_origin = _kind(read.tiles, elevation_kind)
+    read = read_tiles(inputs.terrain, projection, extent.grown(MARGIN_M), needed=extent)
+    kind, kind_origin = _kind(read.tiles, inputs.elevation_kind)
     filled = fill_voids(read.grid, inside=read.covered)
     coast = [np.column_stack(projection.to_xy(line[:, 0], line[:, 1])) for line in osm.coastline]
     sea = zones.find_sea(filled.grid, coast, _coast_known(extent, coast))
@@ -194,13 +257,13 @@ def _gather(
         raise InputError(
             f"no road lies on the elevation: the roads cover {_box_text(osm.extent_deg)}, the elevation "
             f"{_box_text(_extent_deg(surface.extent, projection))}",
-            ", ".join(map(str, terrain)),
+            ", ".join(map(str, inputs.terrain)),
             "give the elevation tiles that lie there",
         )
 
     say("ground cover and water")
     ground = _ground(osm.ground, projection)
-    standing, cover_how = _cover(surface, ground, cover, projection)
+    standing, cover_how = _cover(surface, ground, inputs.cover, projection)
     standing[sea.sea] = 0
     elevation = covers.bare_ground(surface, standing) if kind == "surface" else surface
     begins = np.flatnonzero(network.piece_way >= 0)
@@ -271,9 +334,10 @@ def _gather(
         },
         "heights": {f.name: getattr(report, f.name) for f in fields(report)},
         "source": [
-            *(_source("roads", Path(p), osm.attribution) for p in roads),
+            *(_source("roads", p, osm.attribution) | inputs.origins.get(p.name, {}) for p in inputs.roads),
             *(
                 _source("terrain", t.path, t.rights)
+                | inputs.origins.get(t.path.name, {})
                 | {
                     "crs": t.crs,
                     "vertical_datum": t.vertical_datum,
@@ -282,7 +346,7 @@ def _gather(
                 | ({"notes": list(t.notes)} if t.notes else {})
                 for t in read.tiles
             ),
-            *(_source("cover", Path(p), "") for p in cover),
+            *(_source("cover", p, "") for p in inputs.cover),
         ],
     }
     return _Data(manifest, projection, grids, network, osm.places, ground)
@@ -787,6 +851,8 @@ def describe(area: Area) -> str:
     for source in m["source"]:
         rows.append((source["role"], f"{source['file']} ({source['bytes'] / 1e6:.1f} MB)"))
         rows.append(("", source["rights"] or "licence not stated by the file"))
+        if "from" in source:
+            rows.append(("", f"from {source['from']}" + (f", {source['fetched']}" if "fetched" in source else "")))
         rows.extend(("", note) for note in source.get("notes", ()))
     return "\n".join([area.name, *(f"  {word:<10} {text}" for word, text in rows)])
 

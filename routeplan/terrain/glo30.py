@@ -43,6 +43,11 @@ def tile_name(south_deg: int, west_deg: int) -> str:
     return f"Copernicus_DSM_COG_10_{north_south}_00_{east_west}_00_DEM"
 
 
+def address_of(address: str | None = None) -> str:
+    """Base address of the tiles: the one given, else of the environment, else the public bucket."""
+    return (address or os.environ.get(ADDRESS_VARIABLE) or ADDRESS).rstrip("/")
+
+
 def download(
     extent_deg: tuple[float, float, float, float],
     *,
@@ -62,7 +67,7 @@ def download(
     before stays in the cache.
     """
     say = progress or (lambda text: None)
-    address = (address or os.environ.get(ADDRESS_VARIABLE) or ADDRESS).rstrip("/")
+    address = address_of(address)
     folder = cache if cache is not None else platformdirs.user_cache_path("routeplan") / "glo30"
     corners = _corners(extent_deg)
     paths, sea = [], []

@@ -7,13 +7,14 @@ import os
 import threading
 import time
 import tomllib
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from routeplan.errors import InputError
+from routeplan.errors import DownloadError, InputError
 from routeplan.plan import area as areas
 from routeplan.plan.area import Area, describe, load_area, make_area, to_toml
 
@@ -56,13 +57,17 @@ def osm_text() -> str:
 
 
 def write_elevation(
-    path: Path, centre: tuple[float, float] = (LATITUDE, LONGITUDE), wood_m: float = 0.0, **tags: str
+    path: Path,
+    centre: tuple[float, float] = (LATITUDE, LONGITUDE),
+    wood_m: float = 0.0,
+    step: float = 1 / 3600,
+    cells: int = 320,
+    **tags: str,
 ) -> Path:
     """1 arc-second heights of the island, 0 m at sea, one small void on land and one at sea."""
     import rasterio
     from rasterio.transform import Affine
 
-    step, cells = 1 / 3600, 320
     west, north = centre[1] - step * cells / 2, centre[0] + step * cells / 2
     longitude = west + step * (np.arange(cells) + 0.5)
     latitude = north - step * (np.arange(cells) + 0.5)
@@ -251,6 +256,106 @@ def test_land_cover_file(files: tuple[Path, Path], tmp_path: Path) -> None:
     assert got.cover.nearest(x - 200, y + 200) == 10.0
     assert got.cover.nearest(x + 3500, y) == 0.0  # the sea bears no town
     assert "ESA WorldCover" in describe(got)
+
+
+# --- downloads ---
+
+
+class Servers:
+    """An Overpass server and a store of elevation tiles on one loopback port."""
+
+    def __init__(self, tiles: dict[str, bytes]) -> None:
+        self.asked: list[str] = []
+        servers = self
+
+        class Handler(BaseHTTPRequestHandler):
+            protocol_version = "HTTP/1.1"
+
+            def do_POST(self) -> None:
+                self.rfile.read(int(self.headers["Content-Length"]))
+                servers.asked.append("roads")
+                self.give(200, osm_text().encode(), "application/osm3s+xml")
+
+            def do_GET(self) -> None:
+                servers.asked.append(self.path)
+                data = tiles.get(self.path)
+                if data is None:
+                    self.give(404, b"", "text/plain")
+                    return
+                begin, _, end = self.headers.get("Range", "bytes=0-").removeprefix("bytes=").partition("-")
+                last = min(int(end or len(data)), len(data) - 1)
+                told = {"Content-Range": f"bytes {begin}-{last}/{len(data)}"} if "Range" in self.headers else {}
+                self.give(206 if told else 200, data[int(begin) : last + 1], "image/tiff", **told)
+
+            do_HEAD = do_GET
+
+            def give(self, status: int, body: bytes, kind: str, **headers: str) -> None:
+                self.send_response(status)
+                for name, value in ({"Content-Type": kind, "Content-Length": str(len(body))} | headers).items():
+                    self.send_header(name, value)
+                self.end_headers()
+                if self.command != "HEAD":
+                    self.wfile.write(body)
+
+            def log_message(self, *_: Any) -> None:
+                pass
+
+        self.http = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self.http.daemon_threads = True
+        self.thread = threading.Thread(target=self.http.serve_forever, kwargs={"poll_interval": 0.01})
+        self.thread.start()
+
+    def close(self) -> None:
+        self.http.shutdown()
+        self.http.server_close()
+        self.thread.join()
+
+
+@pytest.fixture
+def servers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
+    from routeplan.terrain import glo30
+
+    name = glo30.tile_name(37, -32)
+    tile = write_elevation(tmp_path / "tile.tif", centre=(37.5, -31.5), cells=600, step=1 / 600)
+    running = Servers({f"/{name}/{name}.tif": tile.read_bytes()})
+    tile.unlink()
+    address = f"http://127.0.0.1:{running.http.server_address[1]}"
+    monkeypatch.setenv("ROUTEPLAN_OVERPASS", address + "/api/interpreter")
+    monkeypatch.setenv("ROUTEPLAN_GLO30_ADDRESS", address)
+    monkeypatch.setattr("platformdirs.user_cache_path", lambda *_: tmp_path / "cache")
+    yield running
+    running.close()
+
+
+def test_download_round_a_place(servers: Servers, tmp_path: Path) -> None:
+    lines: list[str] = []
+    got = areas.download_area(tmp_path / "a", f"{LATITUDE},{LONGITUDE}", 5.0, progress=lines.append)
+    assert got.network.street_count > 100
+    assert got.elevation_kind == "surface"
+    extent = got.elevation.extent
+    assert extent.east_m - extent.west_m > 30_000  # hills 15 km beyond the roads are in
+    assert any("COPERNICUS" in line for line in got.attribution)
+    assert all(source["from"].startswith("http://127.0.0.1") for source in got.manifest["source"])
+    assert "fetched" in got.manifest["source"][0]
+    assert any("elevation tile" in line for line in lines)
+    count = len(servers.asked)
+    areas.download_area(tmp_path / "b", f"{LATITUDE},{LONGITUDE}", 5.0)
+    assert len(servers.asked) == count  # all from the cache
+
+
+def test_download_that_fails_leaves_no_area(servers: Servers, tmp_path: Path) -> None:
+    with pytest.raises(DownloadError, match="none of the 1 elevation tiles"):
+        areas.download_area(tmp_path / "a", "12.5,-31.5", 5.0)
+    assert not (tmp_path / "a").exists()
+    for wrong in ("somewhere", "91,0", "1,2,3", "42.5"):
+        with pytest.raises(InputError, match="is no place"):
+            areas.download_area(tmp_path / "a", wrong, 5.0)
+    for box in ((12.0, 1.0, 12.2, 1.2), (84.0, 179.9, 84.9, 179.99)):
+        south, west, north, east = areas._grown(box, 15_000)
+        assert south < box[0] - 0.13
+        assert west < box[1] - 0.13
+        assert north > box[2]
+        assert box[3] < east <= 180
 
 
 # --- what goes wrong ---
