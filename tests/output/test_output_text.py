@@ -1,0 +1,105 @@
+"""Wording of figures, the terminal table and the character strip."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from sample_plan import sample_plan
+
+from routeplan.output.table import table
+from routeplan.output.text_strip import text_strip, worst_per_cell
+from routeplan.plan import words
+
+
+@pytest.mark.parametrize(
+    "seconds, said, short",
+    [(0, "0 min", "0:00"), (89, "1 min", "0:01"), (3569, "59 min", "0:59"), (3571, "1 h 00", "1:00"), (6720, "1 h 52", "1:52")],
+)  # fmt: skip
+def test_words_property_times(seconds, said, short):
+    assert words.hours(seconds) == said
+    assert words.h_min(seconds) == short
+
+
+def test_words_property_headline():
+    route = replace(
+        sample_plan("A").routes[0], length_m=32_440, ride_time_s=6720, climb_m=410, net_s=3600,
+        contact_share=49 / 60, contact_share_range=(41 / 60, 55 / 60),
+    )  # fmt: skip
+    assert words.headline(route) == "32.4 km, 1 h 52, 410 m up, 49 of 60 net minutes in contact (41-55)"
+    free = replace(route, net_s=0.0, contact_share=0.814, contact_share_range=(0.7, 0.88))
+    assert words.headline(free) == "32.4 km, 1 h 52, 410 m up, 81 % (70-88) of the ride in contact".replace(
+        "81 % (70-88) of the ride in contact", "81 % of the ride in contact (70-88)"
+    )
+
+
+def test_words_property_time_is_counted_across_the_change_of_clocks():
+    before = datetime(2026, 3, 29, 1, 30, tzinfo=ZoneInfo("Europe/Andorra"))
+    assert words.clock(before, 3600) == "03:30"
+    after = datetime(2026, 3, 29, 3, 30, tzinfo=ZoneInfo("Europe/Andorra"))
+    assert words.seconds_between(before, after) == 3600
+
+
+@pytest.mark.parametrize("chance, said", [(0.9, "9 in 10"), (0.5, "1 in 2"), (0.95, "19 in 20"), (0.8, "8 in 10")])
+def test_words_property_chances(chance, said):
+    assert words.in_tenths(chance) == said
+
+
+@pytest.mark.parametrize("mhz, said", [(145.45, "145.450 MHz"), (433.0125, "433.0125 MHz"), (70.0, "70.000 MHz")])
+def test_words_property_frequencies(mhz, said):
+    assert words.frequency(mhz) == said
+
+
+@pytest.mark.parametrize("plan", [sample_plan(), sample_plan("C", net=False), sample_plan("B", no_data=True)])
+@pytest.mark.parametrize("unicode", [True, False])
+def test_table_property_fits_eighty_columns(plan, unicode):
+    long = replace(plan.stations[0], name="A station with a name much longer than any column")
+    samples = replace(plan.routes[0].samples, stations={long.name: plan.routes[0].samples.stations[plan.stations[0].name]})
+    changed = replace(
+        plan, stations=(long, *plan.stations[1:]), routes=(replace(plan.routes[0], samples=samples), *plan.routes[1:]),
+        warnings=("A warning that goes on and on, " * 6,),
+    )  # fmt: skip
+    for each in (plan, changed):
+        text = table(each, unicode=unicode, strips=5)
+        assert max(map(len, text.splitlines())) <= 80
+        assert unicode or text.isascii()
+
+
+def test_table_property_says_what_a_rider_chooses_by():
+    plan = sample_plan()
+    text = table(plan)
+    for route in plan.routes:
+        line = next(line for line in text.splitlines() if line.startswith(f"{route.id} "))
+        for figure in (f"{route.length_m / 1000:.1f}", words.h_min(route.ride_time_s), words.contact(route)):
+            assert figure in line
+        assert " ".join(route.why.split()[:5]) in text
+    assert "Guessed" in text and "rider.power_w" in text
+    assert "! Two stations stand on guessed heights." in text
+
+
+def test_text_strip_property_one_row_for_each_station():
+    plan = sample_plan("D")
+    rows = text_strip(plan, plan.routes[0]).splitlines()
+    for station in plan.stations:
+        row = next(row for row in rows if row.startswith(station.name))
+        assert len(row) <= 80
+    digits = text_strip(plan, plan.routes[0], unicode=False)
+    row = next(row for row in digits.splitlines() if row.startswith("Port Ansel"))
+    assert set(row[14:]) <= set("0123456789")
+    assert row[14] == "9"
+
+
+def test_text_strip_property_no_data_is_not_zero():
+    plan = sample_plan("B", no_data=True)
+    row = next(r for r in text_strip(plan, plan.routes[0]).splitlines() if r.startswith("Fennick"))
+    assert "?" in row
+
+
+def test_text_strip_property_cells_hold_time_not_places():
+    samples = sample_plan("A").routes[0].samples
+    cells = worst_per_cell(samples, samples.time_s, 50)
+    assert np.all(np.diff(cells) > 0)
+    assert cells == pytest.approx((np.arange(50) + 0.5) / 50 * samples.time_s[-1], abs=samples.time_s[-1] / 50)
