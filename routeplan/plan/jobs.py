@@ -18,6 +18,7 @@ from routeplan.plan.ridefile import Ride, require
 from routeplan.plan.setting import Progress, Setting, departures, round_a_start
 from routeplan.plan.timetable import Timed, make_route, time_route
 from routeplan.plan.value import Assumption, Bound, Plan, PlannedNet, PlannedStation, Route
+from routeplan.plan.whatif import what_if
 
 JOBS = ("loop", "between", "mend", "check")
 
@@ -98,6 +99,7 @@ def _plan(
         cautions=cautions(ride),
         contact_chance=ride.contact.chance,
         time_zone=zone,
+        what_if=what_if(setting, chosen[0]),
         background=background(area, x, y, setting.contacts.chance_in_passing),
     )
 
