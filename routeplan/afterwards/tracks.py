@@ -1,11 +1,13 @@
-"""Tracks that were ridden or drawn: GPX files into columns."""
+"""Tracks that were ridden or drawn: GPX and FIT files into columns."""
 
 from __future__ import annotations
 
 import math
+import warnings
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -30,6 +32,69 @@ class Track:
 
     def __len__(self) -> int:
         return len(self.latitude_deg)
+
+
+def read_track(path: str | Path) -> Track:
+    """A GPX or FIT file, told apart by content. Raises InputError as `read_gpx` and `read_fit` do."""
+    path = Path(path)
+    try:
+        with path.open("rb") as file:
+            head = file.read(14)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise InputError(f"cannot be read: {reason}", str(path), "give the ride's GPX or FIT file") from None
+    return read_fit(path) if head[8:12] == b".FIT" else read_gpx(path)
+
+
+def read_fit(path: str | Path) -> Track:
+    """The points of a FIT file, through the optional library fitdecode.
+
+    Raises InputError where the library is missing, or the file is damaged beyond two points.
+    """
+    try:
+        import fitdecode
+    except ImportError:
+        raise InputError(
+            "reading FIT needs fitdecode, which is not installed",
+            str(path),
+            "pip install 'routeplan[fit]', or export the ride as GPX",
+        ) from None
+    path = Path(path)
+    if path.stat().st_size > LARGEST_BYTES:
+        raise InputError("larger than any ride's track", str(path), f"{LARGEST_BYTES // 1_000_000} MB at most")
+    rows, skipped, damage = [], 0, ""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            with fitdecode.FitReader(str(path), error_handling=fitdecode.ErrorHandling.IGNORE) as frames:
+                for frame in frames:
+                    if frame.frame_type == fitdecode.FIT_FRAME_DATA and frame.name == "record":
+                        row = _fit_row(frame)
+                        skipped += row is None
+                        rows += [row] if row is not None else []
+        # The decoder works on whatever bytes it is given and raises what comes; points before the damage count.
+        except Exception as error:
+            damage = f": {type(error).__name__}"
+    if len(rows) < 2:
+        raise InputError(f"no track with two points or more{damage}", str(path), "export the ride again")
+    return Track("", *np.array(rows, dtype=float).T, skipped=skipped)
+
+
+def _fit_row(frame) -> tuple[float, float, float, float] | None:
+    """Latitude, longitude, elevation, time of a record; None without a place."""
+
+    def value(name: str):
+        return frame.get_value(name, fallback=None)
+
+    latitude, longitude = (_number(value(n)) * 180.0 / 2**31 for n in ("position_lat", "position_long"))
+    if not (abs(latitude) <= 90 and abs(longitude) <= 180):
+        return None
+    elevation = _number(value("enhanced_altitude"))
+    if math.isnan(elevation):
+        elevation = _number(value("altitude"))
+    moment = value("timestamp")
+    seconds = moment.timestamp() if isinstance(moment, datetime) else math.nan
+    return latitude, longitude, elevation, seconds
 
 
 def read_gpx(path: str | Path) -> Track:
@@ -81,10 +146,10 @@ def _row(point) -> tuple[float, float, float, float] | None:
     return latitude, longitude, _number(texts.get("ele")), _seconds(texts.get("time"))
 
 
-def _number(text: str | None) -> float:
+def _number(text: Any) -> float:
     try:
-        value = float(text or "")
-    except ValueError:
+        value = float("nan" if text is None else text)
+    except (TypeError, ValueError, OverflowError):
         return math.nan
     return value if math.isfinite(value) else math.nan
 
@@ -93,6 +158,6 @@ def _seconds(text: str | None) -> float:
     """Seconds since 1970 of an ISO 8601 time; without a zone it is UTC, as GPX 1.1 has it. NaN where unreadable."""
     try:
         moment = datetime.fromisoformat((text or "").strip().replace("Z", "+00:00"))
-    except ValueError:
+        return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
+    except (ValueError, OverflowError):
         return math.nan
-    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
