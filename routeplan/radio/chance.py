@@ -206,56 +206,71 @@ def _correlation_matrix(correlation: ArrayLike, k: int) -> Array:
 def _factors(matrix_bytes: bytes, k: int) -> tuple[Array, Array]:
     """Loadings (k, q) and own share (k,) such that loadings loadings' + diag(own) is the correlation.
 
-    As few common factors as give every entry within 0.005, found by principal factors (the textbook iteration
-    on the communalities); with q = k - 1 there is always an exact answer, the least eigenvalue being
-    everyone's own.
+    As few common factors as give every entry within 0.005 (0.02 with more than four stations), found by principal
+    factors (the textbook iteration on the communalities); with q = k - 1 there is always an answer, the least
+    eigenvalue being everyone's own. Nobody's own share is below 0.02: fully common errors are not believed.
     """
     matrix = np.frombuffer(matrix_bytes).reshape(k, k)
-    if k == 1:
-        return np.zeros((1, 0)), np.ones(1)
     off = ~np.eye(k, dtype=bool)
-    if np.abs(matrix[off]).max() < 1e-12:
+    if k == 1 or np.abs(matrix[off]).max() < 1e-12:
         return np.zeros((k, 0)), np.ones(k)
+    if k == 2:
+        rho = matrix[0, 1]
+        return _own_floor(np.sqrt(abs(rho)) * np.array([[1.0], [np.sign(rho)]]))
+    close = 0.005 if k <= 4 else 0.02
     for q in range(1, k - 1):
         communality = np.abs(np.where(off, matrix, 0)).max(axis=1)
         for _ in range(2000):
-            reduced = np.where(off, matrix, np.diag(communality))
-            values, vectors = np.linalg.eigh(reduced)
+            values, vectors = np.linalg.eigh(np.where(off, matrix, np.diag(communality)))
             loadings = vectors[:, -q:] * np.sqrt(np.maximum(values[-q:], 0))
-            update = np.minimum((loadings**2).sum(axis=1), 0.9999)
-            settled = np.abs(update - communality).max() < 1e-9
+            update = np.minimum((loadings**2).sum(axis=1), 1.0)
+            settled = np.abs(update - communality).max() < 1e-7
             communality = update
             if settled:
                 break
-        error = np.abs((loadings @ loadings.T - matrix)[off]).max()
-        if error < 0.005:
-            return loadings, 1 - (loadings**2).sum(axis=1)
-    if k == 2:
-        r = matrix[0, 1]
-        loadings = np.sqrt(min(abs(r), 0.9999)) * np.array([[1.0], [np.sign(r)]])
-        return loadings, 1 - loadings[:, 0] ** 2
+        if np.abs((loadings @ loadings.T - matrix)[off]).max() < close:
+            return _own_floor(loadings)
     values, vectors = np.linalg.eigh(matrix)
-    own = max(values[0], 1e-4)
-    loadings = vectors[:, 1:] * np.sqrt(np.maximum(values[1:] - own, 0))
-    return loadings, np.maximum(1 - (loadings**2).sum(axis=1), 1e-4)
+    return _own_floor(vectors[:, 1:] * np.sqrt(np.maximum(values[1:] - max(values[0], 0.0), 0)))
+
+
+def _own_floor(loadings: Array) -> tuple[Array, Array]:
+    """Loadings, shrunk where needed so that everyone keeps a share of their own of 0.02 or more, and that share."""
+    common = (loadings**2).sum(axis=1)
+    loadings = loadings * np.sqrt(np.minimum(1.0, 0.98 / np.maximum(common, 1e-12)))[:, None]
+    return loadings, 1 - (loadings**2).sum(axis=1)
+
+
+MOST_NODES = 256
 
 
 def _nodes(loadings: Array, own: Array) -> tuple[Array, Array]:
-    """Gauss-Hermite nodes (m, q) and weights (m,) for the common factors; more where the curves are steep."""
-    if loadings.shape[1] == 0:
+    """Nodes (m, q) and weights (m,) for the mean over the common factors, m at most 256.
+
+    Gauss-Hermite in each factor, more nodes where the curves are steep; where the product of all would pass that,
+    an even sequence instead (Kronecker's, by powers of the generalised golden ratio), each point with its mirror.
+    """
+    q = loadings.shape[1]
+    if q == 0:
         return np.zeros((1, 0)), np.ones(1)
-    axes = []
-    for j in range(loadings.shape[1]):
-        steep = float(np.max(loadings[:, j] ** 2 / own))
-        axes.append(np.polynomial.hermite_e.hermegauss(min(100, int(7 + 4 * steep))))
-    grids = np.meshgrid(*[z for z, _ in axes], indexing="ij")
-    weights = np.ones(1)
-    for _, w in axes:
-        weights = np.multiply.outer(weights, w / w.sum())
-    nodes = np.stack([g.ravel() for g in grids], axis=1)
-    weights = weights.ravel()
-    kept = weights > 1e-5
-    return nodes[kept], weights[kept] / weights[kept].sum()
+    steep = (loadings**2 / own[:, None]).max(axis=0)
+    counts = [min(100, int(7 + 4 * s)) for s in steep]
+    if math.prod(counts) <= 8 * MOST_NODES:
+        axes = [np.polynomial.hermite_e.hermegauss(count) for count in counts]
+        weights = np.ones(1)
+        for _, w in axes:
+            weights = np.multiply.outer(weights, w / w.sum())
+        nodes = np.stack([g.ravel() for g in np.meshgrid(*[z for z, _ in axes], indexing="ij")], axis=1)
+        weights = weights.ravel()
+        kept = weights > 1e-5
+        if kept.sum() <= MOST_NODES:
+            return nodes[kept], weights[kept] / weights[kept].sum()
+    golden = 2.0
+    for _ in range(60):  # the root of x^(q+1) = x + 1
+        golden = (1 + golden) ** (1 / (q + 1))
+    half = MOST_NODES // 2
+    even = ndtri((0.5 + np.arange(1, half + 1)[:, None] * golden ** -np.arange(1.0, q + 1)) % 1)
+    return np.concatenate([even, -even]), np.full(2 * half, 0.5 / half)
 
 
 def rule_chance(
