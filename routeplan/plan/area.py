@@ -119,19 +119,27 @@ def make_area(
     cover: Sequence[str | Path] = (),
     elevation_kind: str | None = None,
     extent_deg: tuple[float, float, float, float] | None = None,
+    roads_rights: str | None = None,
     name: str | None = None,
     progress: Progress | None = None,
 ) -> Area:
     """Prepare an area from OpenStreetMap files and elevation files.
 
     extent_deg : (south, west, north, east): only roads inside; None takes all.
+    roads_rights : licence and attribution of the roads where they are not OpenStreetMap's own.
     cover : land-cover rasters; without them, and where they say nothing, cover comes from the roads' file.
     elevation_kind : "terrain" or "surface" (roofs and trees included); None goes by what the files say.
     The folder appears complete or not at all; an area that stands there already is replaced. Raises
     InputError with every fault of the files.
     """
     inputs = _Inputs(
-        tuple(map(Path, roads)), tuple(map(Path, terrain)), tuple(map(Path, cover)), elevation_kind, extent_deg, {}
+        tuple(map(Path, roads)),
+        tuple(map(Path, terrain)),
+        tuple(map(Path, cover)),
+        elevation_kind,
+        extent_deg,
+        roads_rights,
+        {},
     )
     return _make(Path(folder), inputs, name, progress or (lambda text: None))
 
@@ -164,7 +172,7 @@ def download_area(
         path.name: {"from": fetched.address, "fetched": moment}
         for path, moment in zip(fetched.paths, fetched.fetched, strict=True)
     } | {path.name: {"from": glo30.address_of()} for path in tiles}
-    inputs = _Inputs(fetched.paths, tuple(tiles), tuple(map(Path, cover)), None, box, origins)
+    inputs = _Inputs(fetched.paths, tuple(tiles), tuple(map(Path, cover)), None, box, None, origins)
     return _make(folder, inputs, name, say)
 
 
@@ -194,6 +202,7 @@ class _Inputs:
     cover: tuple[Path, ...]
     elevation_kind: str | None
     extent_deg: tuple[float, float, float, float] | None
+    roads_rights: str | None
     origins: dict[str, dict[str, Any]]  # of downloaded files, by name: for the manifest
 
 
@@ -334,7 +343,10 @@ def _gather(inputs: _Inputs, say: Progress) -> _Data:
         },
         "heights": {f.name: getattr(report, f.name) for f in fields(report)},
         "source": [
-            *(_source("roads", p, osm.attribution) | inputs.origins.get(p.name, {}) for p in inputs.roads),
+            *(
+                _source("roads", p, inputs.roads_rights or osm.attribution) | inputs.origins.get(p.name, {})
+                for p in inputs.roads
+            ),
             *(
                 _source("terrain", t.path, t.rights)
                 | inputs.origins.get(t.path.name, {})

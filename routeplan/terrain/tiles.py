@@ -338,6 +338,9 @@ def _open_geotiff(path: Path) -> _Source:
                 "give a file with one band of heights in metres",
             )
         )
+    if bands == 1 and dtype in ("uint8", "int8"):
+        what = "its values are single bytes, so it is a picture or classes, not heights"
+        faults.append(Fault(what, str(path), "give heights in metres; land-cover classes go to --cover"))
     if np.dtype(dtype).kind not in "iuf":
         faults.append(Fault(f"its values are {dtype}, not numbers", str(path), "give heights in metres"))
     if block[0] * block[1] > _BLOCK_CELLS_AT_MOST:

@@ -237,7 +237,10 @@ def test_surface_model_gives_cover_back(made: Area, files: tuple[Path, Path], tm
     inside_x, inside_y = x + np.array([500.0, 700.0]), y + np.array([500.0, 700.0])
     assert got.elevation.sample(inside_x, inside_y) == pytest.approx(made.elevation.sample(inside_x, inside_y), abs=0.1)
     assert (got.cover.nearest(inside_x, inside_y) == 15).all()
-    stated = make_area(tmp_path / "b", roads=[files[0]], terrain=[surface], elevation_kind="terrain")
+    stated = make_area(
+        tmp_path / "b", roads=[files[0]], terrain=[surface], elevation_kind="terrain", roads_rights="invented"
+    )
+    assert stated.attribution[0] == "invented"
     assert stated.elevation.sample(inside_x, inside_y) == pytest.approx(
         made.elevation.sample(inside_x, inside_y) + 15, abs=0.1
     )

@@ -176,6 +176,7 @@ def test_adjoining_hgt_share_their_border(tmp_path: Path) -> None:
         ({"unit": "ft"}, "'ft', not metres"),
         ({"crs": None}, "no coordinate system"),
         ({"count": 3, "dtype": "uint8"}, "3 bands"),
+        ({"dtype": "uint8", "values": np.full((1, 1), 50.0)}, "picture or classes"),
         ({"crs": "EPSG:4979"}, "ellipsoid"),
         ({"values": np.full((1, 1), 12_000.0)}, "no height in metres"),
         ({"values": np.full((1, 1), -3000.0)}, "void value"),
