@@ -10,8 +10,7 @@ the profile, and the stretch of the ray that really runs through it is charged b
   that do not depend on the profile's step, it counts as inside the cover where the cover's top lies above it;
   the top 5 m count by their share, for crowns are thin there and roofs stand apart (`depth_m`). Judgement.
 - The loss grows with that depth and levels off (`loss_db`). The figures are those of mixed woodland; houses
-  are charged alike for want of better (the height-gain model of Rec. ITU-R P.2108 gives 11 dB for a low
-  antenna among 10 m houses on 145 MHz, P.833 levels off at 11 dB).
+  are charged alike for want of better.
 """
 
 from __future__ import annotations

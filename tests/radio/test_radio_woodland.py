@@ -83,7 +83,7 @@ def test_property_missing_cover_stays_missing() -> None:
 
 @pytest.mark.parametrize("frequency_hz", [70.2e6, 145e6, 433e6])
 def test_property_step_of_the_profile_matters_little_in_a_wood(frequency_hz: float) -> None:
-    """As a wall at the next profile point the same wood costs 5 dB more at 30 m than at 120 m."""
+    """As walls of P.1812 alone the same wood costs 3 dB (4 m) to 8 dB (70 cm) more at 15 m than at 120 m."""
     got = []
     for step_m in (120.0, 60.0, 30.0, 15.0):
         cells = int(6000 / step_m) + 1
