@@ -481,8 +481,8 @@ def _appearing(folder: Path) -> Iterator[Path]:
             os.rename(folder, old / "area")
         try:
             os.rename(made, folder)
-        except OSError:
-            if old is not None:
+        except BaseException:
+            if old is not None and not folder.exists():
                 os.rename(old / "area", folder)
             raise
         finally:

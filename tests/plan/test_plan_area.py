@@ -411,6 +411,24 @@ def test_an_old_area_survives_a_failed_making(
     assert [p.name for p in copy.parent.iterdir()] == [copy.name]
 
 
+def test_an_old_area_comes_back_when_the_last_step_fails(
+    copy: Path, files: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rename = os.rename
+
+    def failing(source: Any, target: Any) -> None:
+        if ".new." in str(source):
+            raise OSError(5, "Input/output error")
+        rename(source, target)
+
+    monkeypatch.setattr(areas.os, "rename", failing)
+    with pytest.raises(InputError, match="Input/output"):
+        make_area(copy, roads=[files[0]], terrain=[files[1]])
+    monkeypatch.undo()
+    assert load_area(copy).network.street_count
+    assert [p.name for p in copy.parent.iterdir()] == [copy.name]
+
+
 def test_an_area_is_replaced_and_other_folders_are_not(copy: Path, files: tuple[Path, Path], tmp_path: Path) -> None:
     make_area(copy, roads=[files[0]], terrain=[files[1]])
     assert [p.name for p in copy.parent.iterdir()] == [copy.name]
