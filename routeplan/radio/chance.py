@@ -262,7 +262,7 @@ def _nodes(loadings: Array, own: Array) -> tuple[Array, Array]:
             weights = np.multiply.outer(weights, w / w.sum())
         nodes = np.stack([g.ravel() for g in np.meshgrid(*[z for z, _ in axes], indexing="ij")], axis=1)
         weights = weights.ravel()
-        kept = weights > 1e-5
+        kept = weights > 3e-5
         if kept.sum() <= MOST_NODES:
             return nodes[kept], weights[kept] / weights[kept].sum()
     golden = 2.0
