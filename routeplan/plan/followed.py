@@ -10,7 +10,15 @@ from routeplan.afterwards.tracks import Track
 from routeplan.errors import InputError
 from routeplan.plan.area import Area
 from routeplan.plan.ridefile import Ride
-from routeplan.plan.setting import Progress, Setting, allowed, cut_at, make_setting, raise_off_the_raster
+from routeplan.plan.setting import (
+    Progress,
+    Setting,
+    allowed,
+    cut_at,
+    make_setting,
+    place_on_a_street,
+    raise_off_the_raster,
+)
 from routeplan.roads.build import fuse
 from routeplan.roads.match import Match, match_track
 from routeplan.roads.tags import CHOICES
@@ -39,8 +47,8 @@ def follow(area: Area, ride: Ride, track: Track, *, room_m: float, progress: Pro
     _raise_elsewhere(area, x, y)
     raise_off_the_raster(area, ride, {})
     network = fuse(area.network.subset(_near(area, ride, x, y, max(room_m, STREETS_WITHIN_M))))
-    network, start = cut_at(network, (x[0], y[0]), "the track's start")
-    network, end = cut_at(network, (x[-1], y[-1]), "the track's end")
+    network, start = cut_at(network, place_on_a_street(network, (x[0], y[0]), "the track's start"))
+    network, end = cut_at(network, place_on_a_street(network, (x[-1], y[-1]), "the track's end"))
     progress(f"matching {len(track)} track points to the streets")
     match = match_track(network, x, y, track.time_s if np.isfinite(track.time_s).all() else None)
     if match.matched_share < MATCHED_AT_LEAST:

@@ -11,7 +11,7 @@ from routeplan import search
 from routeplan.errors import NoLoopError
 from routeplan.plan.clock import NetClock
 from routeplan.plan.ridefile import Ride
-from routeplan.plan.setting import FASTEST_M_S, Progress, Setting
+from routeplan.plan.setting import FASTEST_M_S, NEAREST_REACH_M, Progress, Setting
 from routeplan.plan.timetable import Timed, time_route, with_check_in_halt
 from routeplan.plan.value import Bound
 from routeplan.plan.words import seconds_between
@@ -163,8 +163,32 @@ def _pool(setting: Setting, asked: Question, window: Window, departure: datetime
         loose = _search(setting, asked, window, clock, shares, may_repeat=True)
         found += [] if loose is None else _timed(setting, loose, departure)
     if not found:
-        _search(setting, asked, window, clock, shares, may_repeat=True, raising=True)
+        raise NoLoopError("no loop in the window", _nearest_measure(setting, asked, window))
     return found
+
+
+def _nearest_measure(setting: Setting, asked: Question, window: Window) -> float | None:
+    """Measure of the loop nearest to the target that can be had in the streets at hand, or None."""
+    try:
+        result = search.best_loops(
+            asked.tail,
+            asked.head,
+            asked.measure,
+            np.zeros_like(asked.measure),
+            asked.start,
+            0.0,
+            2.0 * max(window.longest, NEAREST_REACH_M if window.measure == "m" else NEAREST_REACH_M / FASTEST_M_S),
+            street=asked.street,
+            may_repeat=setting.ride.ride.repeat_share > 0,
+            repeat_share_at_most=setting.ride.ride.repeat_share,
+            banned_turns=asked.banned,
+            target_length_m=window.target,
+            length_gain_per_m=-1.0,
+            budget=BUDGET // 10,
+        )
+    except NoLoopError as error:
+        return error.nearest_length_m
+    return result.loops[0].length_m
 
 
 def _search(
@@ -175,7 +199,6 @@ def _search(
     shares: int,
     *,
     may_repeat: bool,
-    raising: bool = False,
 ) -> TradeOff | None:
     try:
         return search.trade_off(
@@ -204,8 +227,6 @@ def _search(
             budget=BUDGET // shares,
         )
     except NoLoopError:
-        if raising:
-            raise
         return None
 
 

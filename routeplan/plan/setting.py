@@ -36,6 +36,7 @@ from routeplan.roads.roundabouts import RoundaboutPlaces, as_places
 from routeplan.roads.tags import DEFAULT_CHOICES, SURFACES
 
 START_WITHIN_M = 500.0
+NEAREST_REACH_M = 4000.0  # looked at round a start however short the ride, for the nearest that can be had
 UNWANTED_SURFACE_M = 60.0  # of a surface the rider does not want: a gateway, a ford
 FASTEST_M_S = 7.5  # mean speed that no loaded ride passes: bounds the reach of a time budget
 
@@ -114,23 +115,38 @@ def round_a_start(area: Area, ride: Ride, *, reach_m: float, progress: Progress)
     Raises InputError that names the place: a start outside the area or away from the roads, a station off the raster.
     """
     assert ride.start.position is not None
+    where = "[start] position"
     start_xy = area.projection.to_xy(*ride.start.position)
-    raise_off_the_raster(area, ride, {"[start] position": start_xy})
-    network = fuse(area.network.subset(allowed(area, ride) & _within(area, [start_xy, start_xy], reach_m)))
-    network, start = cut_at(network, start_xy, "[start] position")
+    raise_off_the_raster(area, ride, {where: start_xy})
+    streets = allowed(area, ride)
+    start_xy = place_on_a_street(area.network, start_xy, where, streets)
+    reach_m = max(reach_m, NEAREST_REACH_M)
+    network = fuse(area.network.subset(streets & _within(area, [start_xy, start_xy], reach_m)))
+    network, start = cut_at(network, start_xy)
     return make_setting(area, ride, network, start, start, progress)
 
 
 def from_here_to_there(area: Area, ride: Ride, *, progress: Progress) -> Setting:
     """The setting of a ride to another place; raises as `round_a_start`."""
     assert ride.start.position is not None and ride.ride.end is not None and ride.ride.length_at_most_km is not None
-    start_xy = area.projection.to_xy(*ride.start.position)
-    end_xy = area.projection.to_xy(*ride.ride.end)
-    raise_off_the_raster(area, ride, {"[start] position": start_xy, "[ride] end": end_xy})
+    places = {
+        "[start] position": area.projection.to_xy(*ride.start.position),
+        "[ride] end": area.projection.to_xy(*ride.ride.end),
+    }
+    raise_off_the_raster(area, ride, places)
+    streets = allowed(area, ride)
+    start_xy, end_xy = (place_on_a_street(area.network, xy, where, streets) for where, xy in places.items())
     reach_m = ride.ride.length_at_most_km * 500.0
-    network = fuse(area.network.subset(allowed(area, ride) & _within(area, [start_xy, end_xy], reach_m)))
-    network, start = cut_at(network, start_xy, "[start] position")
-    network, end = cut_at(network, end_xy, "[ride] end")
+    within = streets & _within(area, [start_xy, end_xy], reach_m)
+    if not within.any():
+        apart = np.hypot(start_xy[0] - end_xy[0], start_xy[1] - end_xy[1]) / 1000
+        raise InputError(
+            f"start and end lie {apart:.1f} km apart in a straight line",
+            f"[ride] length_at_most_km = {ride.ride.length_at_most_km:g}",
+            "allow a longer ride",
+        )
+    network, start = cut_at(fuse(area.network.subset(within)), start_xy)
+    network, end = cut_at(network, end_xy)
     return make_setting(area, ride, network, start, end, progress)
 
 
@@ -219,22 +235,31 @@ def allowed(area: Area, ride: Ride) -> np.ndarray:
     return network.allowed_streets(choices) & firm & np.logical_and.reduceat(good, network.point_first[:-1])
 
 
-def cut_at(network: Network, xy: tuple[float, float], where: str) -> tuple[Network, int]:
-    """The network cut at the place nearest to `xy`, on the largest connected part where that is near enough."""
-    if network.street_count:
-        label = network.components()
-        main = (label[network.street_start] == 0) & (label[network.street_end] == 0)
-        near = network.nearest_street(*xy, within_m=START_WITHIN_M, streets=main)
-        near = near or network.nearest_street(*xy, within_m=START_WITHIN_M)
-        if near is not None:
-            return network.with_place_on(near.street, near.offset_m)
-        away = network.nearest_street(*xy)
-    else:
-        away = None
-    said = "none is in reach" if away is None else f"the nearest lies {away.distance_m:.0f} m away"
-    raise InputError(
-        f"no rideable road within {START_WITHIN_M:.0f} m: {said}", where, "choose a place on or beside a road"
-    )
+def place_on_a_street(
+    network: Network, xy: tuple[float, float], where: str, streets: np.ndarray | None = None
+) -> tuple[float, float]:
+    """The place on a street nearest to `xy`, on the largest connected part where that is near enough.
+
+    streets : (s,) those that may be ridden; None: all. Raises InputError with the distance to the nearest.
+    """
+    streets = np.ones(network.street_count, dtype=bool) if streets is None else streets
+    label = network.components()
+    main = streets & (label[network.street_start] == 0) & (label[network.street_end] == 0)
+    near = network.nearest_street(*xy, within_m=START_WITHIN_M, streets=main)
+    near = near or network.nearest_street(*xy, streets=streets)
+    if near is None or near.distance_m > START_WITHIN_M:
+        away = "there is none in this area" if near is None else f"the nearest lies {near.distance_m:.0f} m away"
+        raise InputError(
+            f"no rideable road within {START_WITHIN_M:.0f} m: {away}", where, "choose a place on or beside a road"
+        )
+    return near.x_m, near.y_m
+
+
+def cut_at(network: Network, xy: tuple[float, float]) -> tuple[Network, int]:
+    """The network cut at the place nearest to `xy`, and the node there."""
+    near = network.nearest_street(*xy)
+    assert near is not None
+    return network.with_place_on(near.street, near.offset_m)
 
 
 def make_contacts(area: Area, ride: Ride, x_m: np.ndarray, y_m: np.ndarray) -> Contacts:
