@@ -30,11 +30,7 @@ def short_terms(index: int) -> dict[str, float]:
 # Reference software of ITU-R Study Group 3, P.1812-8, printed to 6 decimals
 @pytest.mark.parametrize(
     "index, key",
-    [
-        pytest.param(i, key, id=f"{path.name}-{key}")
-        for i, path in enumerate(SHORT_PATHS)
-        for key in path.expected
-    ],
+    [pytest.param(i, key, id=f"{path.name}-{key}") for i, path in enumerate(SHORT_PATHS) for key in path.expected],
 )
 def test_published_short_profiles(index: int, key: str) -> None:
     assert short_terms(index)[key] == pytest.approx(SHORT_PATHS[index].expected[key], abs=1e-6, rel=0)
@@ -147,3 +143,46 @@ def test_published_free_space() -> None:
     )  # fmt: skip
     assert terms["Lbfs"] == pytest.approx(95.705, abs=0.06)
     assert terms["Lb"] == pytest.approx(terms["Lbfs"], abs=0.01)
+
+
+# Profiles of equal steps without cover near the ends, laid along the first row of a raster
+@needs_official
+def test_published_official_cases_through_the_kernel() -> None:
+    from routeplan.radio import batch
+
+    met = 0
+    for row in official_rows():
+        profile = np.genfromtxt(OFFICIAL / "profiles" / f"{row['profile']}.csv", delimiter=",", names=True)
+        d, cover = profile["d_km"] * 1000, profile["R_m"]
+        near = (d < 500) | (d[-1] - d < 500)
+        near[[0, -1]] = False
+        if np.ptp(np.diff(d)) > 1e-6 or cover[near].any() or len(d) < 17 or row["pL_pct"] != "50":
+            continue
+        cover[[0, -1]] = 0
+        elevation, covers, zone = (
+            np.repeat(values[None], 2, axis=0) for values in (profile["h_m"], cover, profile["zone"].astype(int))
+        )
+        loss = batch.losses_db(
+            elevation,
+            covers,
+            zone,
+            west_m=0.0,
+            north_m=0.0,
+            step_m=d[-1] / (len(d) - 1),
+            spacing_m=d[-1] / (len(d) - 1) * (1 + 1e-9),
+            tx_x_m=0.0,
+            tx_y_m=0.0,
+            tx_height_m=float(row["htg_m"]),
+            rx_x_m=[d[-1] * (1 - 1e-15)],
+            rx_y_m=[0.0],
+            rx_height_m=float(row["hrg_m"]),
+            frequency_hz=float(row["f_MHz"]) * 1e6,
+            polarisation={"1": "horizontal", "2": "vertical"}[row["pol"]],
+            time_percent=float(row["p_pct"]),
+            delta_n=float(row["DN"]),
+            n0=float(row["N0"]),
+            latitude_deg=float(row["phi_path"]),
+        )
+        assert loss[0] == pytest.approx(float(row["Lb"]), abs=1e-4), row["case_id"]  # heights are float32
+        met += 1
+    assert met >= 9
