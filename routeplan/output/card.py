@@ -37,6 +37,7 @@ class Row:
     fixed: bool = False  # wall time that does not move when the ride is late
     tick: bool = False
     strong: bool = False
+    lasts_s: float = 0.0  # among rows of one rank the longest stay longest
 
 
 def card_pdf(plan: Plan, route: Route) -> bytes:
@@ -69,7 +70,7 @@ def running_order(plan: Plan, route: Route) -> list[Row]:
         who = f", {station.letter}" if station is not None else ""
         long = max(1, minutes(over.end_s - over.begin_s))
         text = f"over {over.label} to {clock(route.departs, over.end_s)}, {long} min{who}"
-        out.append(Row(over.begin_m, over.begin_s, text, 1, tick=True, strong=True))
+        out.append(Row(over.begin_m, over.begin_s, text, 1, tick=True, strong=True, lasts_s=over.end_s - over.begin_s))
     for dead in route.dead_stretches:
         out.append(
             Row(
@@ -77,6 +78,7 @@ def running_order(plan: Plan, route: Route) -> list[Row]:
                 dead.begin_s,
                 f"dead {dead.label}: last call before, back {clock(route.departs, dead.end_s)}",
                 1,
+                lasts_s=dead.end_s - dead.begin_s,
             )
         )
         out.append(Row(dead.end_m, dead.end_s, f"back in contact after {dead.label}", 2))
@@ -88,10 +90,10 @@ def running_order(plan: Plan, route: Route) -> list[Row]:
 
 
 def kept(order: list[Row], most: int) -> list[Row]:
-    """At most `most` rows: those of the highest rank are left out first, later ones before earlier ones."""
+    """At most `most` rows: those of the highest rank are left out first, of one rank the shortest."""
     if len(order) <= most:
         return order
-    best = sorted(range(len(order)), key=lambda k: (order[k].rank, k))[:most]
+    best = sorted(range(len(order)), key=lambda k: (order[k].rank, -order[k].lasts_s, k))[:most]
     return [order[k] for k in sorted(best)]
 
 

@@ -211,15 +211,13 @@ def _cut(route: Route, plan: Plan, clean: Callable[[Any], Any]) -> Route:
 
 
 def _keep(samples: Samples, sense: int) -> int:
-    """Index of the first sample (sense 1) or last (-1) that is far enough from the start or the end."""
+    """Index of the first sample (sense 1) or last (-1) far enough, by road and as the crow flies, from both ends.
+
+    Where none is, the index that leaves nothing.
+    """
     order = np.arange(len(samples.distance_m))[::sense]
-    end = order[0]
-    along = np.abs(samples.distance_m - samples.distance_m[end])
-    crow = np.inf
-    for other in (0, -1):  # a loop passes its own start at both ends
-        far = distance_m(
-            samples.latitude_deg, samples.longitude_deg, samples.latitude_deg[other], samples.longitude_deg[other]
-        )
-        crow = np.minimum(crow, far)
-    enough = (along >= CUT_M) & ((crow >= CUT_M) | (along >= 4 * CUT_M))
-    return int(order[np.argmax(enough[order])]) if enough.any() else int(end)
+    enough = np.abs(samples.distance_m - samples.distance_m[order[0]]) >= CUT_M
+    for end in (0, -1):  # a loop passes its own start at both ends
+        home = samples.latitude_deg[end], samples.longitude_deg[end]
+        enough &= distance_m(samples.latitude_deg, samples.longitude_deg, *home) >= CUT_M
+    return int(order[np.argmax(enough[order])]) if enough.any() else int(order[-1])

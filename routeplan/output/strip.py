@@ -379,21 +379,23 @@ def _band(
 def _station_name(
     scene: Scene, room: Room, name: str, letter: str, index: int, x: float, y: float, width: float, anchor: str
 ) -> None:
-    """Marker, letter and name in the station's accent; a long name takes two lines."""
+    """Marker, letter and name in the station's accent; a long name takes two lines, or three small ones."""
     color, r = accent(index), 4.5
     if anchor == "start":
         scene.area(marker_ring(marker(index), x + r, y - 4, r), color)
         room.put([Text(x + 14, y, shortened(f"{letter}  {name}", BODY, width - 14, True), BODY, color, bold=True)])
         return
-    lines = wrapped(name, BODY, width, True)
-    if len(lines) > 2:
-        lines = [lines[0], " ".join(lines[1:])]
-    y -= 13 * len(lines) / 2
+    size, lead, lines = BODY, 13, wrapped(name, BODY, width, True)
+    if len(lines) > 2 or any(text_width(line, BODY, True) > width for line in lines):
+        size, lead, lines = SMALL, 11, wrapped(name, SMALL, width, True)
+        lines = [*lines[:2], " ".join(lines[2:])] if len(lines) > 3 else lines
+    y -= lead * len(lines) / 2
     mark = text_width(letter, BODY, True) + 7 + 2 * r
     scene.area(marker_ring(marker(index), x - mark + r, y, r), color)
     room.put([Text(x, y + 4, letter, BODY, color, bold=True, anchor="end")])
     for k, line in enumerate(lines):
-        room.put([Text(x, y + 18 + 13 * k, shortened(line, BODY, width, True), BODY, color, bold=True, anchor="end")])
+        said = shortened(line, size, width, True)
+        room.put([Text(x, y + 5 + lead * (k + 1), said, size, color, bold=True, anchor="end")])
 
 
 def _light(

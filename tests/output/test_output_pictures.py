@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from itertools import pairwise
 from xml.etree import ElementTree
 
 import numpy as np
@@ -47,10 +48,14 @@ def crowded(plan):
     route = plan.routes[0]
     end_m, end_s = route.length_m, route.ride_time_s
     cuts = np.linspace(0, 1, 61)
-    pieces = [Stretch(a * end_m, b * end_m, a * end_s, b * end_s, str(k + 1)) for k, (a, b) in enumerate(zip(cuts, cuts[1:]))]
+    pieces = [
+        Stretch(a * end_m, b * end_m, a * end_s, b * end_s, str(k + 1)) for k, (a, b) in enumerate(pairwise(cuts))
+    ]
     dead = [replace(p, label=chr(65 + k % 26)) for k, p in enumerate(pieces[1::2])]
     names = tuple(replace(mark, name=f"{mark.name} under the long hill") for mark in route.landmarks)
-    busy = replace(route, overs=tuple(pieces[::2]), dead_stretches=tuple(dead), quiet_zones=tuple(pieces), landmarks=names)
+    busy = replace(
+        route, overs=tuple(pieces[::2]), dead_stretches=tuple(dead), quiet_zones=tuple(pieces), landmarks=names
+    )
     station = replace(plan.stations[0], name="Observatory on the Highest Fell of All")
     samples = replace(busy.samples, stations={station.name: route.samples.stations[plan.stations[0].name]})
     return replace(plan, routes=(replace(busy, samples=samples),), stations=(station, *plan.stations[1:]))

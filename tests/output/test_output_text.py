@@ -17,8 +17,14 @@ from routeplan.plan import words
 
 @pytest.mark.parametrize(
     "seconds, said, short",
-    [(0, "0 min", "0:00"), (89, "1 min", "0:01"), (3569, "59 min", "0:59"), (3571, "1 h 00", "1:00"), (6720, "1 h 52", "1:52")],
-)  # fmt: skip
+    [
+        (0, "0 min", "0:00"),
+        (89, "1 min", "0:01"),
+        (3569, "59 min", "0:59"),
+        (3571, "1 h 00", "1:00"),
+        (6720, "1 h 52", "1:52"),
+    ],
+)
 def test_words_property_times(seconds, said, short):
     assert words.hours(seconds) == said
     assert words.h_min(seconds) == short
@@ -26,9 +32,14 @@ def test_words_property_times(seconds, said, short):
 
 def test_words_property_headline():
     route = replace(
-        sample_plan("A").routes[0], length_m=32_440, ride_time_s=6720, climb_m=410, net_s=3600,
-        contact_share=49 / 60, contact_share_range=(41 / 60, 55 / 60),
-    )  # fmt: skip
+        sample_plan("A").routes[0],
+        length_m=32_440,
+        ride_time_s=6720,
+        climb_m=410,
+        net_s=3600,
+        contact_share=49 / 60,
+        contact_share_range=(41 / 60, 55 / 60),
+    )
     assert words.headline(route) == "32.4 km, 1 h 52, 410 m up, 49 of 60 net minutes in contact (41-55)"
     free = replace(route, net_s=0.0, contact_share=0.814, contact_share_range=(0.7, 0.88))
     assert words.headline(free) == "32.4 km, 1 h 52, 410 m up, 81 % (70-88) of the ride in contact".replace(
@@ -57,11 +68,15 @@ def test_words_property_frequencies(mhz, said):
 @pytest.mark.parametrize("unicode", [True, False])
 def test_table_property_fits_eighty_columns(plan, unicode):
     long = replace(plan.stations[0], name="A station with a name much longer than any column")
-    samples = replace(plan.routes[0].samples, stations={long.name: plan.routes[0].samples.stations[plan.stations[0].name]})
+    samples = replace(
+        plan.routes[0].samples, stations={long.name: plan.routes[0].samples.stations[plan.stations[0].name]}
+    )
     changed = replace(
-        plan, stations=(long, *plan.stations[1:]), routes=(replace(plan.routes[0], samples=samples), *plan.routes[1:]),
+        plan,
+        stations=(long, *plan.stations[1:]),
+        routes=(replace(plan.routes[0], samples=samples), *plan.routes[1:]),
         warnings=("A warning that goes on and on, " * 6,),
-    )  # fmt: skip
+    )
     for each in (plan, changed):
         text = table(each, unicode=unicode, strips=5)
         assert max(map(len, text.splitlines())) <= 80
