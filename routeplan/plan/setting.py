@@ -82,6 +82,27 @@ class Setting:
         stress = np.maximum(self.network.ways.stress[self.pieces.way] - 1.0, 0.0)
         return self.pieces.edge_sums(np.broadcast_to(stress * self.pieces.length_m, (2, len(stress))))
 
+    @cached_property
+    def quickest_home(self) -> tuple[np.ndarray, np.ndarray]:
+        """Seconds (n,) of the quickest way from each node to the end, and its first edge (n,), -1 where there is none."""
+        from scipy.sparse import csr_array
+        from scipy.sparse.csgraph import dijkstra
+
+        network = self.network
+        tail, head = network.edge_tail, network.edge_head
+        order = np.lexsort((np.arange(len(tail)), self.edge_time_s, tail, head))  # of parallel edges the quickest first
+        first = np.ones(len(order), dtype=bool)
+        first[1:] = (tail[order][1:] != tail[order][:-1]) | (head[order][1:] != head[order][:-1])
+        edge = order[first]
+        size = (network.node_count, network.node_count)
+        backwards = csr_array((np.maximum(self.edge_time_s[edge], 1e-3), (head[edge], tail[edge])), shape=size)
+        seconds, towards = dijkstra(backwards, indices=self.end, return_predecessors=True)
+        onward = np.full(network.node_count, -1)
+        key = head[edge].astype(np.int64) * network.node_count + tail[edge]
+        nodes = np.flatnonzero(towards >= 0)
+        onward[nodes] = edge[np.searchsorted(key, towards[nodes].astype(np.int64) * network.node_count + nodes)]
+        return seconds, onward
+
     def clock(self, departs: datetime) -> NetClock:
         """The nets' windows for a departure."""
         return NetClock(

@@ -9,6 +9,7 @@ import numpy as np
 
 from routeplan.plan import words
 from routeplan.plan.clock import NetClock
+from routeplan.plan.home import ways_home
 from routeplan.plan.ridden import (
     DEAD_BELOW,
     NEARBY_APART_M,
@@ -172,6 +173,7 @@ def make_route(setting: Setting, timed: Timed, *, letter: str, why: str) -> Rout
         road_names=_road_names(setting, ridden),
         lights_from_s=lights_s,
         sunset_s=sunset_s,
+        ways_home=ways_home(setting, ridden),
         warnings=tuple(text for text in (battery.warning, _late_warning(setting, timed.departs, ride_time)) if text),
     )
     return replace(route, headline=words.headline(route))
