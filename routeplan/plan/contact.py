@@ -133,7 +133,9 @@ class Contacts:
 
     def chance_standing(self, x_m: np.ndarray, y_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Chance of the rule (n,) for a rider who stands there and faces as is best, and margins (k, 2, n)."""
-        margins = self.margins_db(self.losses_db(x_m, y_m), np.zeros((len(self.workable), len(x_m))), moving=False)
+        best = np.array([[work.rider.body.best_deg] for work in self.workable])
+        off = np.broadcast_to(best, (len(self.workable), len(x_m)))
+        margins = self.margins_db(self.losses_db(x_m, y_m), off, moving=False)
         return self.rule_chance(margins), margins
 
     def chance_in_passing(self, x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:

@@ -33,4 +33,6 @@ def area(progress: Progress | None = None) -> Area:
     made = platformdirs.user_cache_path("routeplan") / "demo" / mark.hexdigest()[:16]
     if (made / "manifest.toml").exists():
         return load_area(made)
-    return make_area(made, roads=[roads], terrain=[terrain], progress=progress)
+    return make_area(
+        made, roads=[roads], terrain=[terrain], roads_rights="invented, MIT", name="demo island", progress=progress
+    )

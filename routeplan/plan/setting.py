@@ -84,7 +84,7 @@ class Setting:
 
     @cached_property
     def quickest_home(self) -> tuple[np.ndarray, np.ndarray]:
-        """Seconds (n,) of the quickest way from each node to the end, and its first edge (n,), -1 where there is none."""
+        """Seconds (n,) of the quickest way from each node to the end, and its first edge (n,) or -1."""
         from scipy.sparse import csr_array
         from scipy.sparse.csgraph import dijkstra
 
