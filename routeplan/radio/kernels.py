@@ -199,6 +199,12 @@ def bullington_point(from_t, from_r, n, ht, hr, k, per_interval):
 
 
 @kernel
+def greatest_nu(best, per_interval, n):
+    """nu from the signed square that `edges_below_sight` gives."""
+    return math.copysign(math.sqrt(abs(best) * per_interval * n), best)
+
+
+@kernel
 def smooth_nu(i, n, ht, hr, k):
     """nu, but for a constant factor, of the smooth Earth's bulge at point i."""
     j = n - i
@@ -261,10 +267,9 @@ def first_term_over(D, f, a, ht, hr, K_af):
 def first_term(D, a, ht, hr, omega, radio):
     """Ldft [dB]."""
     loss = 0.0
-    if omega > 0:
-        loss += omega * first_term_over(D, radio.f, a, ht, hr, radio.K_sea)
-    if omega < 1:
-        loss += (1 - omega) * first_term_over(D, radio.f, a, ht, hr, radio.K_land)
+    for share, K_af in ((omega, radio.K_sea), (1 - omega, radio.K_land)):
+        if share > 0:
+            loss += share * first_term_over(D, radio.f, a, ht, hr, K_af)
     return loss
 
 
@@ -272,20 +277,21 @@ def first_term(D, a, ht, hr, omega, radio):
 def spherical_earth(D, ap, ht, hr, omega, radio):
     """Ldsph [dB]."""
     dlos = math.sqrt(2 * ap) * (math.sqrt(0.001 * ht) + math.sqrt(0.001 * hr))
-    if D >= dlos:  # noqa: SIM300
-        return first_term(D, ap, ht, hr, omega, radio)
-    c = (ht - hr) / (ht + hr)
-    m = 250 * D * D / (ap * (ht + hr))
-    inner = min(1.0, max(-1.0, 1.5 * c * math.sqrt(3 * m / (m + 1) ** 3)))
-    b = 2 * math.sqrt((m + 1) / (3 * m)) * math.cos(math.pi / 3 + math.acos(inner) / 3)
-    d1 = D / 2 * (1 + b)
-    d2 = D - d1
-    hse = ((ht - 500 * d1 * d1 / ap) * d2 + (hr - 500 * d2 * d2 / ap) * d1) / D
-    hreq = 17.456 * math.sqrt(d1 * d2 * radio.wavelength / D)
-    if hse > hreq:
-        return 0.0
-    aem = 500 * (D / (math.sqrt(ht) + math.sqrt(hr))) ** 2
-    return (1 - hse / hreq) * max(0.0, first_term(D, aem, ht, hr, omega, radio))
+    a, share = ap, 1.0
+    if dlos > D:
+        c = (ht - hr) / (ht + hr)
+        m = 250 * D * D / (ap * (ht + hr))
+        inner = min(1.0, max(-1.0, 1.5 * c * math.sqrt(3 * m / (m + 1) ** 3)))
+        b = 2 * math.sqrt((m + 1) / (3 * m)) * math.cos(math.pi / 3 + math.acos(inner) / 3)
+        d1 = D / 2 * (1 + b)
+        d2 = D - d1
+        hse = ((ht - 500 * d1 * d1 / ap) * d2 + (hr - 500 * d2 * d2 / ap) * d1) / D
+        hreq = 17.456 * math.sqrt(d1 * d2 * radio.wavelength / D)
+        if hse > hreq:
+            return 0.0
+        a, share = 500 * (D / (math.sqrt(ht) + math.sqrt(hr))) ** 2, 1 - hse / hreq
+    Ldft = first_term(D, a, ht, hr, omega, radio)
+    return share * max(0.0, Ldft) if dlos > D else Ldft
 
 
 @kernel
@@ -379,13 +385,13 @@ def combination(D, omega, theta, dlt, dlr, b0, Fi, Lbfs, Ld_50, Ld_b, Lba, radio
 
 
 @kernel
-def woodland_loss(raster, h, n, c0, r0, c1, r1, path_m, antenna_m, slope_m, from_receiver, radio):
+def woodland_loss(raster, h, n, c0, r0, c1, r1, path_m, antenna_m, slope_m, sign, radio):
     """P.833 loss [dB] along the ray of tangent slope_m [m/m] near an antenna (see `woodland`)."""
     spacing = min(NEAR_M, path_m / 2) / NEAR_POINTS
     inside = 0.0
     for q in range(NEAR_POINTS):
         s = (q + 0.5) * spacing
-        share = 1 - s / path_m if from_receiver else s / path_m
+        share = s / path_m if sign > 0 else 1 - s / path_m
         cover = np.float64(raster.cover[cell(raster, c0 + (c1 - c0) * share, r0 + (r1 - r0) * share)])
         i = min(int(share * n), n - 1)
         ground = h[i] + (h[i + 1] - h[i]) * (share * n - i)
@@ -483,7 +489,7 @@ def losses_db(first, past, raster, spacing_m, radio, tx_x, tx_y, tx_height, rx_x
             loss[link] = Lbfs
             continue
 
-        # 2.3 Horizons; 4.1 Bullington
+        # 2.3 Horizons; 4.1 Bullington at the median radius
         per_interval = 0.002 / (radio.wavelength * delta)
         in_sight = max_t <= rise - k * n
         clear = max_gt + k * n < rise
@@ -494,17 +500,15 @@ def losses_db(first, past, raster, spacing_m, radio, tx_x, tx_y, tx_height, rx_x
                 lt = lr = los
                 max_t, max_r = rise - k * n, -rise - k * n
         if clear:
-            nu = math.copysign(math.sqrt(abs(best_g) * per_interval * n), best_g)
+            nu = greatest_nu(best_g, per_interval, n)
         else:
             nu = bullington_point(max_gt, max_gr, n, hts, hrs, k, per_interval)
         Lbulla = bullington_loss(nu, D)
 
         wood = 0.0
         if has_cover:
-            slope = max_t / delta_m
-            wood += woodland_loss(raster, h, n, c0, r0, c1, r1, path_m, hts, slope, False, radio)
-            slope = max_r / delta_m
-            wood += woodland_loss(raster, h, n, c0, r0, c1, r1, path_m, hrs, slope, True, radio)
+            for antenna, slope, sign in ((hts, max_t, 1.0), (hrs, max_r, -1.0)):
+                wood += woodland_loss(raster, h, n, c0, r0, c1, r1, path_m, antenna, slope / delta_m, sign, radio)
         share = min(max((path_m - SHORT_M) / (LONG_M - SHORT_M), 0.0), 1.0)
         short = Lbfs + Lbulla if share < 1 else 0.0
         if share <= 0:
@@ -547,18 +551,23 @@ def losses_db(first, past, raster, spacing_m, radio, tx_x, tx_y, tx_height, rx_x
 
         # 4 Diffraction for both radii
         htep, hrep = hts - hstd, hrs - hsrd
-        Ld_50 = delta_bullington(Lbulla, n, D, htep, hrep, radio.ae, omega, radio)
         Fi = radio.inverse_p / inverse_normal(b0 / 100) if radio.p > b0 else 1.0
-        Ld_b = Ld_50
-        if abs(Fi) > 1e-8:
-            kb = 500 * delta * delta / radio.ab
-            max_gt, max_gr = steepest(g, n, hts, hrs, kb, inverse)
-            if max_gt + kb * n < rise:
-                _, _, best_g = edges_below_sight(h, g, n, hts, hrs, kb, inverse)
-                nu = math.copysign(math.sqrt(abs(best_g) * per_interval * n), best_g)
-            else:
-                nu = bullington_point(max_gt, max_gr, n, hts, hrs, kb, per_interval)
-            Ld_b = delta_bullington(bullington_loss(nu, D), n, D, htep, hrep, radio.ab, omega, radio)
+        Ld_50 = Ld_b = 0.0
+        for ap in (radio.ae, radio.ab):
+            if ap == radio.ab:
+                k = 500 * delta * delta / ap
+                max_gt, max_gr = steepest(g, n, hts, hrs, k, inverse)
+                if max_gt + k * n < rise:
+                    _, _, best_g = edges_below_sight(h, g, n, hts, hrs, k, inverse)
+                    nu = greatest_nu(best_g, per_interval, n)
+                else:
+                    nu = bullington_point(max_gt, max_gr, n, hts, hrs, k, per_interval)
+                Lbulla = bullington_loss(nu, D)
+            Ld_b = delta_bullington(Lbulla, n, D, htep, hrep, ap, omega, radio)
+            if ap == radio.ae:
+                Ld_50 = Ld_b
+                if abs(Fi) < 1e-8:
+                    break
 
         # 6 and 7
         couplings = over_sea(omega, tx_at_sea, dlt, hts) + over_sea(omega, rx_at_sea, dlr, hrs)
