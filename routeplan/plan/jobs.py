@@ -11,11 +11,13 @@ from routeplan.afterwards.tracks import read_gpx
 from routeplan.errors import NoLoopError
 from routeplan.plan.area import Area
 from routeplan.plan.background import background
+from routeplan.plan.between import contact_bound as route_bound
+from routeplan.plan.between import find_routes
 from routeplan.plan.followed import follow
 from routeplan.plan.loops import Window, contact_bound, find_loops, loop_window
-from routeplan.plan.reasons import cautions, followed_reason, letters, loop_reasons
+from routeplan.plan.reasons import cautions, followed_reason, letters, ride_reasons
 from routeplan.plan.ridefile import Ride, require
-from routeplan.plan.setting import Progress, Setting, departures, round_a_start
+from routeplan.plan.setting import Progress, Setting, departures, from_here_to_there, round_a_start
 from routeplan.plan.timetable import Timed, make_route, time_route
 from routeplan.plan.value import Assumption, Bound, Plan, PlannedNet, PlannedStation, Route
 from routeplan.plan.whatif import what_if
@@ -26,7 +28,7 @@ JOBS = ("loop", "between", "mend", "check")
 def plan(job: str, area: Area, ride: Ride, *, progress: Progress) -> Plan:
     """Do one of JOBS. Raises errors of routeplan's family that say what is wrong, where and how to mend it."""
     require(ride, job)
-    return {"loop": loop, "check": check}[job](area, ride, progress)
+    return {"loop": loop, "between": between, "check": check}[job](area, ride, progress)
 
 
 def loop(area: Area, ride: Ride, progress: Progress) -> Plan:
@@ -40,7 +42,16 @@ def loop(area: Area, ride: Ride, progress: Progress) -> Plan:
         raise _no_loop(error, window) from None
     progress("what no loop of this window can pass")
     bound = contact_bound(setting, window, departs)
-    return _plan("loop", setting, chosen, loop_reasons(chosen), bound, progress)
+    return _plan("loop", setting, chosen, ride_reasons(chosen), bound, progress)
+
+
+def between(area: Area, ride: Ride, progress: Progress) -> Plan:
+    """Routes from here to there, no longer than the ride file allows."""
+    departs = departures(ride)
+    setting = from_here_to_there(area, ride, progress=progress)
+    chosen, notes = find_routes(setting, departs, progress)
+    bound = route_bound(setting, departs)
+    return _plan("between", setting, chosen, ride_reasons(chosen), bound, progress, notes)
 
 
 def check(area: Area, ride: Ride, progress: Progress) -> Plan:
@@ -71,6 +82,7 @@ def _plan(
     reasons: Sequence[str],
     bound: Bound | None,
     progress: Progress,
+    notes: Sequence[str] = (),
 ) -> Plan:
     """The Plan of the chosen routes."""
     ride, area = setting.ride, setting.area
@@ -99,6 +111,7 @@ def _plan(
         cautions=cautions(ride),
         contact_chance=ride.contact.chance,
         time_zone=zone,
+        notes=tuple(notes),
         what_if=what_if(setting, chosen[0]),
         background=background(area, x, y, setting.contacts.chance_in_passing),
     )

@@ -16,6 +16,7 @@ from routeplan.plan.timetable import Timed, time_route, with_check_in_halt
 from routeplan.plan.value import Bound
 from routeplan.plan.words import seconds_between
 from routeplan.roads.parallel import near_streets
+from routeplan.search.tradeoff import not_dominated
 from routeplan.search.values import TradeOff
 
 # What riders find absurd, priced in seconds out of contact; all judgement, all shown in the plan's figures.
@@ -151,7 +152,7 @@ def find_loops(setting: Setting, window: Window, departs: list[datetime], progre
     for departure in departs:
         progress(f"looking for loops that leave at {departure:%H:%M}")
         pool += _pool(setting, asked, window, departure, len(departs))
-    return _choose(setting, pool, window)
+    return choose(setting, pool, window)
 
 
 def _pool(setting: Setting, asked: Question, window: Window, departure: datetime, shares: int) -> list[Timed]:
@@ -250,8 +251,11 @@ def _timed(setting: Setting, found: TradeOff, departure: datetime) -> list[Timed
     ]
 
 
-def _choose(setting: Setting, pool: list[Timed], window: Window) -> list[Timed]:
-    """A spread of loops: none passed by another, none sharing more than SHARED_AT_MOST with another."""
+def choose(setting: Setting, pool: list[Timed], window: Window | None) -> list[Timed]:
+    """A spread of rides: none passed by another, none sharing more than SHARED_AT_MOST with another.
+
+    window : of loops, for the price of missing its target; None for rides to another place.
+    """
     ride = setting.ride.ride
     kept = [t for t in pool if t.nearby_share <= ride.nearby_share] or pool
     kept = [t for t in kept if t.ridden.repeated_m <= ride.repeat_share * t.ridden.length_m] or kept
@@ -259,15 +263,14 @@ def _choose(setting: Setting, pool: list[Timed], window: Window) -> list[Timed]:
         kept = [t for t in kept if seconds_between(t.departs, ride.home_by) >= t.ridden.ride_time_s] or kept
     costs = np.array([(t.ridden.effort_kj + _price_kj(t, window), _lost_s(t)) for t in kept])
     network = setting.network
-    streets = [np.unique(network.edge_street[t.ridden.edges]) for t in kept]
     spread = TradeOff(
         costs=costs,
         edges=tuple(t.ridden.edges for t in kept),
         length_m=np.array([t.ridden.length_m for t in kept]),
         repeated_m=np.array([t.ridden.repeated_m for t in kept]),
         price=np.zeros(len(kept)),
-        non_dominated=search.tradeoff.not_dominated(costs),
-        street=tuple(streets),
+        non_dominated=not_dominated(costs),
+        street=tuple(np.unique(network.edge_street[t.ridden.edges]) for t in kept),
         street_length_m=network.street_length_m,
         stopped=False,
     )
@@ -285,12 +288,13 @@ def _lost_s(timed: Timed) -> float:
     return ridden_out_s
 
 
-def _price_kj(timed: Timed, window: Window) -> float:
+def _price_kj(timed: Timed, window: Window | None) -> float:
     """The prices of turns, repeats and nearness as effort, at the loop's own mean power."""
     ridden = timed.ridden
     seconds = timed.turns * TURN_PRICE_S + ridden.repeated_m * REPEAT_PRICE_S_M + timed.nearby_m * NEAR_PRICE_S_M
-    measure = ridden.length_m if window.measure == "m" else ridden.ride_time_s
-    seconds += abs(measure - window.target) * LENGTH_PRICE_S_M
+    if window is not None:
+        measure = ridden.length_m if window.measure == "m" else ridden.ride_time_s
+        seconds += abs(measure - window.target) * LENGTH_PRICE_S_M
     return seconds * ridden.effort_kj / max(ridden.ride_time_s, 1.0)
 
 
@@ -319,7 +323,7 @@ def contact_bound(setting: Setting, window: Window, departs: list[datetime]) -> 
             clock=clock.upper_table(asked_longest_s(asked, window), halt_s) if clock.windows_s else None,
             budget=1,
         )
-        again_s = _fill(asked.contact_s, asked.measure, repeats * window.longest)
+        again_s = fill(asked.contact_s, asked.measure, repeats * window.longest)
         if result.gain_at_most + again_s > at_most:
             at_most, how = result.gain_at_most + again_s, result.proof
     if setting.ride.nets:
@@ -333,7 +337,7 @@ def contact_bound(setting: Setting, window: Window, departs: list[datetime]) -> 
     return Bound(contact_s_at_most=float(at_most), how=how)
 
 
-def _fill(gain: np.ndarray, measure: np.ndarray, room: float) -> float:
+def fill(gain: np.ndarray, measure: np.ndarray, room: float) -> float:
     """The most that edges ridden again can add: those of the best gain per measure, each once, the last in part."""
     order = np.argsort(-gain / np.maximum(measure, 1e-9), kind="stable")
     before = np.cumsum(measure[order]) - measure[order]

@@ -18,8 +18,8 @@ def letters(count: int) -> list[str]:
     return list(string.ascii_uppercase[:count])
 
 
-def loop_reasons(chosen: Sequence[Timed]) -> list[str]:
-    """One sentence for each loop, cheapest first: what it buys over the cheaper ones."""
+def ride_reasons(chosen: Sequence[Timed]) -> list[str]:
+    """One sentence for each ride, cheapest first: what it buys over the cheaper ones."""
     sentences = []
     for k, timed in enumerate(chosen):
         if k == 0:
