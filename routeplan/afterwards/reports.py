@@ -43,7 +43,7 @@ class Reception(NamedTuple):
 
 READABLE = Reception(3, 5)  # "yes": it was good enough to be worked
 NOT_HEARD = Reception(0, 0)
-CLEAR, NOISY = Reception(4, 5), Reception(2, 3)
+CLEAR, NOISY = Reception(4, 5), Reception(3, 4)
 
 
 @dataclass(frozen=True)
