@@ -7,7 +7,7 @@ from datetime import datetime
 import numpy as np
 
 from routeplan import search
-from routeplan.errors import UnreachableError
+from routeplan.plan.cheapest import cheapest
 from routeplan.plan.clock import NetClock
 from routeplan.plan.loops import Question, Window, choose, fill, question
 from routeplan.plan.setting import Progress, Setting
@@ -23,7 +23,7 @@ def find_routes(setting: Setting, departs: list[datetime], progress: Progress) -
 
     Raises UnreachableError where no way leads to the end, or none within the length.
     """
-    limit_m = setting.ride.ride.length_at_most_km * 1000.0
+    limit_m = _limit_m(setting)
     window = Window("m", 0.0, 0.0, limit_m)
     pool: list[Timed] = []
     notes: list[str] = []
@@ -46,10 +46,14 @@ def find_routes(setting: Setting, departs: list[datetime], progress: Progress) -
     return choose(setting, pool, None), list(dict.fromkeys(notes))
 
 
+def _limit_m(setting: Setting) -> float:
+    length_km = setting.ride.ride.length_at_most_km
+    assert length_km is not None  # the ride file was asked for it
+    return length_km * 1000.0
+
+
 def _front(asked: Question, costs: np.ndarray, end: int, limit_m: float) -> search.ParetoResult:
     """Every route that no other passes in length, loss and effort; or within EPSILON where that takes too long."""
-    if not np.isfinite(limit_m):
-        raise UnreachableError("no length is allowed")
     arguments = (asked.tail, asked.head, costs, asked.start, end)
     found = search.pareto_routes(*arguments, limit=limit_m, time_limit_s=WHOLE_WITHIN_S)
     if found.complete:
@@ -61,23 +65,15 @@ def _loss_s(setting: Setting, asked: Question, clock: NetClock) -> np.ndarray:
     """Seconds of contact that each edge fails to give; in a net's window as counted when the quickest route passes."""
     if not clock.windows_s:
         return asked.loss_s
-    from scipy.sparse import csr_array
-    from scipy.sparse.csgraph import dijkstra
-
     size = int(max(asked.tail.max(), asked.head.max())) + 1
-    order = np.lexsort((asked.time_s, asked.head, asked.tail))
-    first = np.ones(len(order), dtype=bool)
-    first[1:] = np.diff(asked.tail[order]) | np.diff(asked.head[order]) != 0
-    edge = order[first]
-    graph = csr_array((np.maximum(asked.time_s[edge], 1e-3), (asked.tail[edge], asked.head[edge])), shape=(size, size))
-    passed_s = dijkstra(graph, indices=asked.start)[asked.tail]
+    passed_s = cheapest(asked.tail, asked.head, asked.time_s, asked.start, size).cost[asked.tail]
     counts = clock.weight(np.where(np.isfinite(passed_s), passed_s, 0.0) + asked.time_s / 2)
     return asked.loss_s + counts * (asked.time_s - asked.contact_s)
 
 
 def contact_bound(setting: Setting, departs: list[datetime]) -> Bound:
     """A figure that the contact of no such route can pass: each edge once, the best of them filled into the length."""
-    limit_m = setting.ride.ride.length_at_most_km * 1000.0
+    limit_m = _limit_m(setting)
     asked = question(setting, Window("m", 0.0, 0.0, limit_m), bool(setting.ride.nets))
     at_most = fill(asked.contact_s, asked.measure, limit_m)
     how = "each edge at most once, those with the most contact for their length filled into the longest length"

@@ -9,6 +9,7 @@ import numpy as np
 from routeplan.afterwards.tracks import Track
 from routeplan.errors import InputError
 from routeplan.plan.area import Area
+from routeplan.plan.cheapest import cheapest, way_to
 from routeplan.plan.ridefile import Ride
 from routeplan.plan.setting import (
     Progress,
@@ -102,9 +103,6 @@ def _joined(setting: Setting, matched: np.ndarray) -> tuple[np.ndarray, float]:
 
 def _shortest(setting: Setting, start: int, end: int) -> list[int]:
     """Edges of the shortest way."""
-    from routeplan import search
-
     network = setting.network
-    length = network.edge_length_m
-    found = search.pareto_routes(network.edge_tail, network.edge_head, np.column_stack([length, length]), start, end)
-    return found.edges[0].tolist()
+    tree = cheapest(network.edge_tail, network.edge_head, network.edge_length_m, start, network.node_count)
+    return way_to(tree, network.edge_tail, start, end)

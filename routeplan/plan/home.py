@@ -39,10 +39,9 @@ def ways_home(setting: Setting, ridden: Ridden) -> tuple[WayHome, ...]:
 
 def _quickest(setting: Setting, node: int) -> np.ndarray | None:
     """Edges of the quickest way from a node to the setting's end; None where there is none."""
-    _, onward = setting.quickest_home
     edges = []
     while node != setting.end:
-        edge = int(onward[node])
+        edge = int(setting.quickest_home.edge[node])
         if edge < 0:
             return None
         edges.append(edge)

@@ -8,7 +8,7 @@ A halt is a row of its own: no distance, some minutes.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -112,7 +112,8 @@ def ride_along(
 
 def _with_halt(columns: dict[str, np.ndarray], halt: Halt) -> dict[str, np.ndarray]:
     """The columns with one more row: a copy of the row the halt precedes, without way or work."""
-    stands = {"length_m": 0.0, "duration_s": halt.seconds, "effort_j": 0.0, "hard_s": 0.0, "walking": False,
+    stands: dict[str, Any] = {
+              "length_m": 0.0, "duration_s": halt.seconds, "effort_j": 0.0, "hard_s": 0.0, "walking": False,
               "standing": True, "chance": halt.chance, "margin_db": halt.margin_db}  # fmt: skip
     return {
         name: np.insert(column, halt.at, stands.get(name, column[..., halt.at]), axis=-1)

@@ -13,6 +13,7 @@ import numpy as np
 
 from routeplan.errors import Fault, InputError
 from routeplan.plan.area import Area
+from routeplan.plan.cheapest import Tree, cheapest
 from routeplan.plan.clock import NetClock, merged
 from routeplan.plan.contact import (
     Contacts,
@@ -22,6 +23,7 @@ from routeplan.plan.contact import (
     contact_weights,
     mean_correlation,
 )
+from routeplan.plan.learnt import learnt_cover, with_learnt
 from routeplan.plan.ridefile import Ride
 from routeplan.plan.weights import Pieces, RideWeights, pieces_of, ride_weights
 from routeplan.plan.words import after, seconds_between
@@ -83,25 +85,12 @@ class Setting:
         return self.pieces.edge_sums(np.broadcast_to(stress * self.pieces.length_m, (2, len(stress))))
 
     @cached_property
-    def quickest_home(self) -> tuple[np.ndarray, np.ndarray]:
-        """Seconds (n,) of the quickest way from each node to the end, and its first edge (n,) or -1."""
-        from scipy.sparse import csr_array
-        from scipy.sparse.csgraph import dijkstra
-
+    def quickest_home(self) -> Tree:
+        """The quickest way from each node to the end."""
         network = self.network
-        tail, head = network.edge_tail, network.edge_head
-        order = np.lexsort((np.arange(len(tail)), self.edge_time_s, tail, head))  # of parallel edges the quickest first
-        first = np.ones(len(order), dtype=bool)
-        first[1:] = (tail[order][1:] != tail[order][:-1]) | (head[order][1:] != head[order][:-1])
-        edge = order[first]
-        size = (network.node_count, network.node_count)
-        backwards = csr_array((np.maximum(self.edge_time_s[edge], 1e-3), (head[edge], tail[edge])), shape=size)
-        seconds, towards = dijkstra(backwards, indices=self.end, return_predecessors=True)
-        onward = np.full(network.node_count, -1)
-        key = head[edge].astype(np.int64) * network.node_count + tail[edge]
-        nodes = np.flatnonzero(towards >= 0)
-        onward[nodes] = edge[np.searchsorted(key, towards[nodes].astype(np.int64) * network.node_count + nodes)]
-        return seconds, onward
+        return cheapest(
+            network.edge_tail, network.edge_head, self.edge_time_s, self.end, network.node_count, backwards=True
+        )
 
     def clock(self, departs: datetime) -> NetClock:
         """The nets' windows for a departure."""
@@ -285,14 +274,15 @@ def cut_at(network: Network, xy: tuple[float, float]) -> tuple[Network, int]:
 
 def make_contacts(area: Area, ride: Ride, x_m: np.ndarray, y_m: np.ndarray) -> Contacts:
     """The ride's stations in numbers; (x, y) are places of the ride, for the correlation of the stations' errors."""
-    workable = tuple(w for w in (_workable(area, ride, s) for s in ride.stations) if w is not None)
+    found = (_workable(area, ride, s) for s in ride.stations)
+    workable = tuple(with_learnt(ride, work) for work in found if work is not None)
     if not workable:
         raise InputError(
             "none of the stations can be predicted on its band", "[[net]] frequency_mhz", "6 m to 23 cm can be"
         )
     ground = Ground(
         elevation=area.elevation,
-        cover=area.cover,
+        cover=learnt_cover(ride, area.cover),
         zone=area.zone,
         latitude_deg=area.projection.latitude_deg,
         delta_n=ride.radio.delta_n,
@@ -311,9 +301,9 @@ def make_contacts(area: Area, ride: Ride, x_m: np.ndarray, y_m: np.ndarray) -> C
 
 def _workable(area: Area, ride: Ride, station: Any) -> Workable | None:
     net = next((n for n in ride.nets if n.control == station.name), ride.nets[0] if ride.nets else None)
-    simplex = net.frequency_mhz if net is not None else ride.set.frequency_mhz
-    transmit = station.hears_mhz or simplex
-    listen = station.talks_mhz or simplex
+    simplex = net.frequency_mhz if net is not None else float(ride.set.frequency_mhz or 0.0)
+    transmit = float(station.hears_mhz or simplex)
+    listen = float(station.talks_mhz or simplex)
     if bands.band_of(transmit).predicted != "terrain":
         return None
     resolved = words.resolve_station(

@@ -402,7 +402,7 @@ def _calling_places(setting: Setting, ridden: Ridden) -> tuple[CallingPlace, ...
 def _landmarks(setting: Setting, ridden: Ridden, samples: Samples) -> tuple[Landmark, ...]:
     """Named places the route passes, each once for a passage."""
     places = setting.area.places
-    found = []
+    found: list[Landmark] = []
     for k in range(len(places)):
         within = LANDMARK_WITHIN_M.get(places.kind[k])
         if within is None or not places.name[k]:
