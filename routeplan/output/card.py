@@ -82,11 +82,13 @@ def running_order(plan: Plan, route: Route) -> list[Row]:
             )
         )
         out.append(Row(dead.end_m, dead.end_s, f"back in contact after {dead.label}", 2))
+    for stop in rows.stops(route):
+        out.append(Row(stop.distance_m, stop.begin_s, f"stop {minutes(stop.lasts_s)} min", 1, lasts_s=stop.lasts_s))
     for number, place in enumerate(route.calling_places, 1):
-        out.append(Row(place.distance_m, place.time_s, f"call {number}: {place.name or place.kind}", 2))
+        out.append(Row(place.distance_m, place.time_s, f"call {number}: {rows.called(place)}", 2))
     if route.lights_from_s is not None and route.lights_from_s < samples.time_s[-1]:
         out.append(Row(metres(route.lights_from_s), route.lights_from_s, "lights on", 1, fixed=True))
-    return sorted(out, key=lambda row: (row.distance_m, row.rank, row.text))
+    return sorted(out, key=lambda row: (row.distance_m, row.time_s, row.rank, row.text))
 
 
 def kept(order: list[Row], most: int) -> list[Row]:
@@ -234,7 +236,7 @@ def _calling(page: _Page, plan: Plan, route: Route, space: float) -> None:
 
     for number, place in sorted(sorted(places, key=order)[:most]):
         last = rows.last_resort(plan, route, place, brief=True)
-        name = shortened(place.name or place.kind, TYPE, 130)
+        name = shortened(rows.called(place), TYPE, 130)
         page.text(
             f"{number}  {clock(route.departs, place.time_s)} {name}: {_letter(plan, place.best_station)} > {last}",
             most=1,

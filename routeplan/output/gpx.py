@@ -81,7 +81,7 @@ def waypoints(plan: Plan, route: Route) -> list[Waypoint]:
         )
         found.append(Waypoint(f"BACK {dead.label}", "back in contact", dead.end_m, 2))
     for number, place in enumerate(route.calling_places, 1):
-        name = ascii_name(f"C{number} {place.name or place.kind}")
+        name = ascii_name(f"C{number} {place.kind if place.name.startswith(place.kind) else place.name or place.kind}")
         found.append(Waypoint(name, f"{place.kind}: stop and call {place.best_station}", place.distance_m, 3))
     if route.lights_from_s is not None:
         found.append(

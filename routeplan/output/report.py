@@ -187,7 +187,8 @@ def _route(plan: Plan, route: Route, views: tuple[View, View]) -> str:
 
 
 def _calling(plan: Plan, route: Route, place: CallingPlace) -> str:
-    named = f"{place.name} ({place.kind})" if place.name else place.kind
+    name = rows.called(place)
+    named = name if name == place.kind else f"{name} ({place.kind})"
     return (
         f"<p><b>{clock(route.departs, place.time_s)}, km {place.distance_m / 1000:.1f}</b> {escape(named)}: "
         f"call {escape(place.best_station)}, {_in_ten(place.chance)}. "

@@ -11,6 +11,7 @@ from routeplan.output.gpx import place_at
 from routeplan.plan.value import CallingPlace, Plan, PlannedStation, Route, Stretch
 from routeplan.plan.words import clock, frequency, km, minutes
 
+HOPE = 0.3  # chance below which another station is not worth a call (judgement)
 LATE_S = 900.0  # the second column of the card
 
 
@@ -85,28 +86,56 @@ def channel(station: PlannedStation) -> str:
     return ", ".join(parts)
 
 
+def called(place: CallingPlace) -> str:
+    """A calling place's name, or its kind where it has none of its own ("lay-by at 16.0 km" is a lay-by)."""
+    return place.kind if not place.name or place.name.startswith(place.kind) else place.name
+
+
+@dataclass(frozen=True)
+class Stop:
+    """A planned halt: where, from when, how long."""
+
+    distance_m: float
+    begin_s: float
+    lasts_s: float
+
+
+def stops(route: Route, shortest_s: float = 60.0) -> list[Stop]:
+    """Halts of a minute and more: samples at one place with time between them."""
+    time_s, distance = route.samples.time_s, route.samples.distance_m
+    still = np.flatnonzero((np.diff(distance) < 1.0) & (np.diff(time_s) >= shortest_s))
+    return [Stop(float(distance[k]), float(time_s[k]), float(time_s[k + 1] - time_s[k])) for k in still]
+
+
 def what_if_nobody(plan: Plan, route: Route, place: CallingPlace) -> str:
     """What to do at a calling place when nobody answers, in order."""
-    return f"move a metre or two, hold the set high, full power, {last_resort(plan, route, place)}"
+    return f"move a metre or two, set held high, full power, {last_resort(plan, route, place)}"
 
 
 def last_resort(plan: Plan, route: Route, place: CallingPlace, brief: bool = False) -> str:
     """After moving, height and power: the repeater or another station, then where to ride on to."""
     steps = []
-    other = next((s for s in plan.stations if s.repeater and s.name != place.best_station), None)
-    other = other or next((s for s in plan.stations if s.name != place.best_station), None)
+    others = [s for s in plan.stations if s.name != place.best_station and _worth_a_call(route, s, place)]
+    other = next((s for s in others if s.repeater), others[0] if others else None)
     if other is not None:
         said = f"{other.name} ({channel(other)})" if other.repeater else other.name
         steps.append(other.letter if brief else f"call {said}")
     onward = next((p for p in route.calling_places if p.distance_m > place.distance_m + 200), None)
     over = next((o for o in route.overs if o.begin_m > place.distance_m + 200), None)
     if onward is not None and (over is None or onward.distance_m <= over.begin_m):
-        name, at = onward.name or onward.kind, clock(route.departs, onward.time_s)
+        name, at = called(onward), clock(route.departs, onward.time_s)
     elif over is not None:
         name, at = f"over {over.label}", clock(route.departs, over.begin_s)
     else:
         return ", ".join([*steps, "ride on"])
     return ", ".join([*steps, f"on to {at} {name}" if brief else f"ride on to {name}, {at}"])
+
+
+def _worth_a_call(route: Route, station: PlannedStation, place: CallingPlace) -> bool:
+    columns = route.samples.stations.get(station.name)
+    if columns is None:
+        return False
+    return float(np.interp(place.distance_m, route.samples.distance_m, np.nan_to_num(columns.chance))) >= HOPE
 
 
 @dataclass(frozen=True)

@@ -64,6 +64,7 @@ def shared(plan: Plan) -> Plan:
         for a in plan.assumptions
         if not any(part.lower() in PRIVATE_KEYS for part in re.split(r"[.\[\]]", a.key))
     )
+    assumptions = tuple({a.key: a for a in reversed(assumptions)}.values())[::-1]  # keys stay apart
     area = {key: clean(value) for key, value in plan.area.items() if key not in PRIVATE_KEYS}
     note = (
         "Shared copy: the first and last 500 m are left out, times and distances count from there, "

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from routeplan.output.look import BODY, HEAD, SMALL, accent, marker, marker_ring, nice_step
+from routeplan.output.rows import Stop, stops
 from routeplan.output.scene import Area, Line, Room, Scene, Text, png, shortened, svg, text_width, wrapped
 from routeplan.plan.value import Plan, Route, Stretch
 from routeplan.plan.words import after, clock, headline, in_tenths, minutes, net_window
@@ -264,6 +265,9 @@ def _ground(
         scene.add(Line(_paths(x, line), width=1.4))
     _no_data(scene, room, x, line, y, base)
     _along_ground(scene, route, frame, x, line)
+    if not brief:
+        for stop in stops(route):
+            _stop(scene, room, frame, stop, x, line)
     scene.line([(frame.left, y), (frame.left, base), (frame.right, base)], width=1.0)
     if brief:
         room.put([Text(frame.left - 4, y + SMALL, f"{high:.0f}", SMALL, anchor="end")])
@@ -276,6 +280,21 @@ def _ground(
         room.put([Text(frame.left - 7, at + 4, f"{metres:.0f}{unit}", SMALL, anchor="end")])
     room.put([Text(frame.left - 7, y + height * 0.36, "ground", SMALL, "quiet", anchor="end")])
     return base + 3
+
+
+def _stop(scene: Scene, room: Room, frame: Frame, stop: Stop, x: np.ndarray, line: np.ndarray) -> None:
+    """A halt: its minutes above the ground, between two short posts."""
+    a, b = frame.x(stop.begin_s), frame.x(stop.begin_s + stop.lasts_s)
+    known = np.isfinite(line)
+    if not known.any():
+        return
+    level = float(np.interp((a + b) / 2, x[known], line[known]))
+    for at in (a, b):
+        scene.line([(at, level - 8), (at, level)], width=1.0)
+    text = f"stop {minutes(stop.lasts_s)} min"
+    if text_width(text, SMALL) > b - a - 4:
+        text = "stop"
+    room.put([Text((a + b) / 2, level - 5, text, SMALL, anchor="middle", halo=1.0)])
 
 
 def _along_ground(scene: Scene, route: Route, frame: Frame, x: np.ndarray, line: np.ndarray) -> None:

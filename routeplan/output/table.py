@@ -57,7 +57,9 @@ def table(plan: Plan, *, width: int = WIDTH, unicode: bool = True, strips: int =
         lines += _wrapped(f"! {warning}", width, "", "  ")
     guesses = [assumption.key for assumption in plan.assumptions if assumption.guess]
     if guesses:
-        lines += ["", *_wrapped(f"Guessed (set them in the ride file): {', '.join(guesses)}.", width)]
+        more = f" and {len(guesses) - 6} more (see the report)" if len(guesses) > 7 else ""
+        shown = guesses[:6] if more else guesses
+        lines += ["", *_wrapped(f"Guessed (set them in the ride file): {', '.join(shown)}{more}.", width)]
     for note in plan.notes:
         lines += _wrapped(note, width)
     text = "\n".join(lines)

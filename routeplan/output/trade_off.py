@@ -102,8 +102,9 @@ def trade_off_scene(plan: Plan, *, width: float = 640.0, chosen: str | None = No
     most = routes[0].net_s / 60 if by_minutes else 100.0
     limits = [_limit(plan, route, by_minutes, most) for route in routes]
     heights = [v for route in routes for v in values(route)] + [v for v in limits if v is not None]
-    y_step = nice_step(max(max(heights) - min(heights), 5.0), 6)
-    y_low = max(0.0, np.floor((min(heights) - 0.3 * y_step) / y_step) * y_step)
+    span = max(max(heights) - min(heights), 15.0)
+    y_step = nice_step(span, 6)
+    y_low = max(0.0, np.floor((max(heights) - span - 0.3 * y_step) / y_step) * y_step)
     y_high = min(np.ceil((max(heights) + 0.4 * y_step) / y_step) * y_step, most + 0.35 * y_step)
     efforts = [route.effort_kj for route in routes]
     pad = max(max(efforts) - min(efforts), 40.0) * 0.12
@@ -196,6 +197,8 @@ def _proven(scene, room, plan, routes, limits, px, py, left, right, by_minutes):
     """The proven limit: one dashed line for net minutes, a dash above each choice for shares of its own time."""
     if plan.bound is None:
         return
+    if not by_minutes and min(limits) >= 100.0:
+        return  # the top of the scale says it already
     if by_minutes:
         y = py(limits[0])
         scene.line([(left, y), (right, y)], width=1.6, dash=(8, 4))
