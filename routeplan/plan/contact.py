@@ -48,6 +48,7 @@ class Workable:
     spread: chance.Spread
     stated: tuple[Stated, ...]  # what the station's plain words stood for
     rider_stated: tuple[Stated, ...]
+    learnt_db: float = 0.0  # what reports of earlier rides add to both margins
 
 
 @dataclass(frozen=True)
@@ -117,6 +118,7 @@ class Contacts:
                 from_mhz=work.listen_mhz,
                 rider_from=work.rider_from,
             )
+            margins[k] += work.learnt_db
         return margins
 
     def rule_chance(self, margins_db: np.ndarray, shift_db: float = 0.0) -> np.ndarray:

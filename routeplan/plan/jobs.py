@@ -14,6 +14,7 @@ from routeplan.plan.background import background
 from routeplan.plan.between import contact_bound as route_bound
 from routeplan.plan.between import find_routes
 from routeplan.plan.followed import follow
+from routeplan.plan.learnt import learnt_assumptions, learnt_notes
 from routeplan.plan.loops import Window, contact_bound, find_loops, loop_window
 from routeplan.plan.reasons import cautions, followed_reason, letters, ride_reasons
 from routeplan.plan.ridefile import Ride, require
@@ -111,7 +112,7 @@ def _plan(
         cautions=cautions(ride),
         contact_chance=ride.contact.chance,
         time_zone=zone,
-        notes=tuple(notes),
+        notes=(*notes, *learnt_notes(ride)),
         what_if=what_if(setting, chosen[0]),
         background=background(area, x, y, setting.contacts.chance_in_passing),
     )
@@ -126,7 +127,7 @@ def _assumptions(setting: Setting) -> tuple[Assumption, ...]:
                 told.setdefault(
                     f"{prefix}.{item.key}", Assumption(f"{prefix}.{item.key}", item.value, item.origin, item.guess)
                 )
-    return tuple(told.values())
+    return (*told.values(), *learnt_assumptions(setting.ride))
 
 
 def _area_facts(area: Area) -> dict[str, Any]:

@@ -55,12 +55,15 @@ class Spread:
     model_db: float = MODEL_ERROR_DB
     body_db: float = 2.0  # rider's body and mount; see antennas.MOUNTS
     noise_db: float = 0.0  # see link.noise_spread_db
+    constant_share: float = CONSTANT_SHARE  # of the model error's variance
 
     def __post_init__(self) -> None:
         for name in ("location_db", "model_db", "body_db", "noise_db"):
             value = getattr(self, name)
             if not 0 <= value <= 40:
                 raise InputError("a spread is between 0 and 40 dB", f"{name} = {value}", "the model error is about 8")
+        if not 0 <= self.constant_share <= 1:
+            raise InputError("a share is between 0 and 1", f"constant_share = {self.constant_share}")
         if self.sigma_db == 0:
             raise InputError("all spreads are 0", "Spread", "nothing is that certain; the model error is about 8 dB")
 
@@ -71,7 +74,7 @@ class Spread:
     @property
     def constant_db(self) -> float:
         """The part that is the same for a station along the whole ride."""
-        return math.sqrt(CONSTANT_SHARE) * self.model_db
+        return math.sqrt(self.constant_share) * self.model_db
 
     @property
     def changing_db(self) -> float:
