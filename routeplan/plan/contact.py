@@ -88,18 +88,24 @@ class Contacts:
             west_m=ground.elevation.west_m,
             north_m=ground.elevation.north_m,
             step_m=ground.elevation.step_m,
-            tx_x_m=work.x_m,
-            tx_y_m=work.y_m,
-            tx_height_m=work.station.antenna_height_m,
             rx_x_m=x_m,
             rx_y_m=y_m,
-            rx_height_m=rider.antenna_height_m,
-            frequency_hz=mhz * 1e6,
-            latitude_deg=ground.latitude_deg,
-            time_percent=ground.time_percent,
-            delta_n=ground.delta_n,
-            n0=ground.n0,
+            **self.link_arguments(work, mhz, rider),
         )
+
+    def link_arguments(self, work: Workable, mhz: float, rider: RiderSet) -> dict[str, float]:
+        """What the loss of a link hangs on beside the rasters and the rider's place, as `batch.losses_db` names it."""
+        return {
+            "tx_x_m": work.x_m,
+            "tx_y_m": work.y_m,
+            "tx_height_m": work.station.antenna_height_m,
+            "rx_height_m": rider.antenna_height_m,
+            "frequency_hz": mhz * 1e6,
+            "latitude_deg": self.ground.latitude_deg,
+            "time_percent": self.ground.time_percent,
+            "delta_n": self.ground.delta_n,
+            "n0": self.ground.n0,
+        }
 
     def margins_db(self, losses_db: np.ndarray, off_heading_deg: Any, *, moving: bool = True) -> np.ndarray:
         """Margins (k, 2, ...) to and from each station, from losses (k, 2, ...) and angles (k, ...)."""
