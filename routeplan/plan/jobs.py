@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -15,7 +15,7 @@ from routeplan.plan.between import contact_bound as route_bound
 from routeplan.plan.between import find_routes
 from routeplan.plan.followed import follow
 from routeplan.plan.learnt import learnt_assumptions, learnt_notes
-from routeplan.plan.loops import Window, contact_bound, find_loops, loop_window
+from routeplan.plan.loops import Window, contact_bound, find_loops, loop_window, passes_via
 from routeplan.plan.reasons import cautions, followed_reason, letters, ride_reasons
 from routeplan.plan.ridefile import Ride, require
 from routeplan.plan.setting import Progress, Setting, departures, from_here_to_there, round_a_start
@@ -26,19 +26,33 @@ from routeplan.plan.whatif import what_if
 JOBS = ("loop", "between", "mend", "check")
 
 
-def plan(job: str, area: Area, ride: Ride, *, progress: Progress) -> Plan:
-    """Do one of JOBS. Raises errors of routeplan's family that say what is wrong, where and how to mend it."""
+Watch = Callable[[Callable[[], Plan]], bool]  # is given the plan so far; False ends the search
+
+
+def plan(job: str, area: Area, ride: Ride, *, progress: Progress, watch: Watch | None = None) -> Plan:
+    """Do one of JOBS. Raises errors of routeplan's family that say what is wrong, where and how to mend it.
+
+    watch : called now and then while loops are looked for, with a function that makes a plan of those found so far
+    (without bound and background); answering False ends the search, and what was found is the answer.
+    """
     require(ride, job)
-    return {"loop": loop, "between": between, "check": check}[job](area, ride, progress)
+    if job == "loop":
+        return loop(area, ride, progress, watch)
+    return {"between": between, "check": check}[job](area, ride, progress)
 
 
-def loop(area: Area, ride: Ride, progress: Progress) -> Plan:
+def loop(area: Area, ride: Ride, progress: Progress, watch: Watch | None = None) -> Plan:
     """Loops of a target length or time from the start."""
     departs = departures(ride)
     window = loop_window(ride, departs[0])
     setting = round_a_start(area, ride, reach_m=window.reach_m, progress=progress)
+
+    def seen(choices: Callable[[], list[Timed]]) -> bool:
+        assert watch is not None
+        return watch(lambda: _sketch("loop", setting, choices()))
+
     try:
-        chosen = find_loops(setting, window, departs, progress)
+        chosen = find_loops(setting, window, departs, progress, None if watch is None else seen)
     except NoLoopError as error:
         raise _no_loop(error, window) from None
     progress("what no loop of this window can pass")
@@ -76,6 +90,11 @@ def _no_loop(error: NoLoopError, window: Window) -> NoLoopError:
     )
 
 
+def _sketch(job: str, setting: Setting, chosen: Sequence[Timed]) -> Plan:
+    """A plan of what was found so far: its routes in full, without what is reckoned once at the end."""
+    return _plan(job, setting, chosen, ride_reasons(chosen), None, lambda text: None, whole=False)
+
+
 def _plan(
     job: str,
     setting: Setting,
@@ -84,8 +103,10 @@ def _plan(
     bound: Bound | None,
     progress: Progress,
     notes: Sequence[str] = (),
+    *,
+    whole: bool = True,
 ) -> Plan:
-    """The Plan of the chosen routes."""
+    """The Plan of the chosen routes; whole=False leaves out what would change the answer, and the map's ground."""
     ride, area = setting.ride, setting.area
     routes = [
         make_route(setting, timed, letter=letter, why=why)
@@ -97,10 +118,10 @@ def _plan(
     zone = ride.time_zone or "UTC"
     return Plan(
         job=job,
-        area=_area_facts(area),
+        area=area_facts(area),
         title=_title(job, ride),
-        assumptions=_assumptions(setting),
-        stations=_stations(setting),
+        assumptions=told_assumptions(setting),
+        stations=planned_stations(setting),
         nets=tuple(
             PlannedNet(n.name, n.frequency_mhz, n.mode, n.begins, n.ends, n.control)
             for n in ride.nets
@@ -108,17 +129,17 @@ def _plan(
         ),
         routes=tuple(routes),
         bound=bound,
-        warnings=tuple(dict.fromkeys([*ride.warnings, *_warnings(setting, routes)])),
+        warnings=tuple(dict.fromkeys([*ride.warnings, *_warnings(setting, chosen, routes)])),
         cautions=cautions(ride),
         contact_chance=ride.contact.chance,
         time_zone=zone,
         notes=(*notes, *learnt_notes(ride)),
-        what_if=what_if(setting, chosen[0]),
-        background=background(area, x, y, setting.contacts.chance_in_passing),
+        what_if=what_if(setting, chosen[0]) if whole else (),
+        background=background(area, x, y, setting.contacts.chance_in_passing) if whole else None,
     )
 
 
-def _assumptions(setting: Setting) -> tuple[Assumption, ...]:
+def told_assumptions(setting: Setting) -> tuple[Assumption, ...]:
     """What the ride file says and leaves unsaid, and what its plain words stand for."""
     told = {a.key: a for a in setting.ride.assumptions}
     for work in setting.contacts.workable:
@@ -130,7 +151,7 @@ def _assumptions(setting: Setting) -> tuple[Assumption, ...]:
     return (*told.values(), *learnt_assumptions(setting.ride))
 
 
-def _area_facts(area: Area) -> dict[str, Any]:
+def area_facts(area: Area) -> dict[str, Any]:
     return {
         "name": area.name,
         "elevation_kind": area.elevation_kind,
@@ -149,7 +170,7 @@ def _title(job: str, ride: Ride) -> str:
     return f"{names[job]} {where}"
 
 
-def _stations(setting: Setting) -> tuple[PlannedStation, ...]:
+def planned_stations(setting: Setting) -> tuple[PlannedStation, ...]:
     """The stations with letters of their own, apart from those of the routes."""
     taken: set[str] = set()
     planned = []
@@ -178,10 +199,12 @@ def _stations(setting: Setting) -> tuple[PlannedStation, ...]:
     return tuple(planned)
 
 
-def _warnings(setting: Setting, routes: Sequence[Route]) -> list[str]:
+def _warnings(setting: Setting, chosen: Sequence[Timed], routes: Sequence[Route]) -> list[str]:
     found = [f"{route.id}: {text}" for route in routes for text in route.warnings]
     missing = {s.name for s in setting.ride.stations} - set(setting.contacts.names)
     found += [f"{name}: not predicted on its band, left out of the contact share" for name in sorted(missing)]
+    if not all(passes_via(setting, timed) for timed in chosen):
+        found.append("not every ride shown passes all the places under via; allow more length")
     for route in routes:
         if route.unknown_m > 0:
             found.append(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -27,6 +28,7 @@ SIDE_STREET_PRICE_S_M = 0.03  # residential and service streets, driven through 
 STRESS_PRICE_S_M = 0.05  # per unit of traffic stress above calm
 LENGTH_PRICE_S_M = 0.02  # 1 km off the target weighs as much as 20 s out of contact
 REST_OF_RIDE = 0.1  # with a net, a second out of contact outside its window weighs this much of one inside
+VIA_GAIN_S = 3000.0  # what passing a wished place is worth to the search: more than any detour costs
 SHARED_AT_MOST = 0.7
 TELLING_POINTS = 0.05  # contact shares closer than this are not called different
 
@@ -93,6 +95,7 @@ def question(setting: Setting, window: Window, with_net: bool) -> Question:
     banned = row_of[network.banned_turns]
     street = network.edge_street_group[edge]
     turns = _turns(setting, edge, graph.tail, graph.head)
+    into_via = _into(np.flatnonzero(np.isin(network.edge_street[edge], setting.via_streets)), graph.tail, graph.head)
     near = near_streets(network)
     return Question(
         tail=graph.tail,
@@ -103,8 +106,8 @@ def question(setting: Setting, window: Window, with_net: bool) -> Question:
         effort_kj=setting.edge_effort_kj[edge],
         loss_s=loss,
         contact_s=contact_s,
-        turns=turns,
-        turn_gain=np.full(len(turns), -TURN_PRICE_S),
+        turns=np.concatenate([turns, into_via]),
+        turn_gain=np.repeat([-TURN_PRICE_S, VIA_GAIN_S], [len(turns), len(into_via)]),
         banned=banned[(banned >= 0).all(axis=1)],
         near=np.unique(network.street_group[near.streets], axis=0) if len(near.streets) else np.zeros((0, 2), int),
         start=int(graph.place[setting.start]),
@@ -136,6 +139,13 @@ def _turns(setting: Setting, edge: np.ndarray, tail: np.ndarray, head: np.ndarra
     return np.column_stack([into, out])[(change > 45.0) & other]
 
 
+def _into(rows: np.ndarray, tail: np.ndarray, head: np.ndarray) -> np.ndarray:
+    """Every pair (m, 2) of an edge and one of `rows` that may follow it."""
+    pairs = [np.column_stack([before, np.full(len(before), row)])
+             for row in rows for before in [np.flatnonzero((head == tail[row]) & (tail != head[row]))]]  # fmt: skip
+    return np.concatenate([np.zeros((0, 2), dtype=np.int64), *pairs])
+
+
 def _end_pieces(setting: Setting, edge: np.ndarray, end: int) -> tuple[np.ndarray, np.ndarray]:
     """(way, piece) of the first (end 0) or last (end 1) piece of each edge."""
     network, pieces = setting.network, setting.pieces
@@ -145,23 +155,60 @@ def _end_pieces(setting: Setting, edge: np.ndarray, end: int) -> tuple[np.ndarra
     return np.where(forward, 0, 1), np.where(at_begin, pieces.first[street], last[street])
 
 
-def find_loops(setting: Setting, window: Window, departs: list[datetime], progress: Progress) -> list[Timed]:
+Watch = Callable[[Callable[[], list[Timed]]], bool]  # is given the choices so far; False ends the search
+
+
+def find_loops(
+    setting: Setting, window: Window, departs: list[datetime], progress: Progress, watch: Watch | None = None
+) -> list[Timed]:
     """Loops worth showing, cheapest in effort first. Raises NoLoopError with the nearest length that was found."""
     asked = question(setting, window, bool(setting.ride.nets))
     pool: list[Timed] = []
+    looking = _Looking(setting, window, watch)
     for departure in departs:
         progress(f"looking for loops that leave at {departure:%H:%M}")
-        pool += _pool(setting, asked, window, departure, len(departs))
+        pool += _pool(looking, asked, pool, departure, len(departs))
+        if looking.stopped:
+            break
     return choose(setting, pool, window)
 
 
-def _pool(setting: Setting, asked: Question, window: Window, departure: datetime, shares: int) -> list[Timed]:
+class _Looking:
+    """A search that may be watched, and stopped by who watches."""
+
+    def __init__(self, setting: Setting, window: Window, watch: Watch | None) -> None:
+        self.setting, self.window, self.watch = setting, window, watch
+        self.stopped = False
+
+    def go_on(self, before: list[Timed], so_far: Callable[[], TradeOff], departure: datetime) -> bool:
+        """Show the watcher a choice of the loops timed before and the best of those being looked for."""
+        assert self.watch is not None
+        setting = self.setting
+
+        def choices() -> list[Timed]:
+            found = so_far()
+            few = search.distinct(found, 2 * setting.ride.ride.choices, SHARED_AT_MOST)
+            timed = [_ridden(setting, found.edges[k], departure) for k in few]
+            return choose(setting, [*before, *timed], self.window)
+
+        self.stopped = not self.watch(choices)
+        return not self.stopped
+
+
+def _pool(looking: _Looking, asked: Question, before: list[Timed], departure: datetime, shares: int) -> list[Timed]:
     """Loops of one departure, timed: without repeats where there are such, else with priced ones."""
+    setting, window = looking.setting, looking.window
     clock = setting.clock(departure)
-    strict = _search(setting, asked, window, clock, shares, may_repeat=False)
-    found = [] if strict is None else _timed(setting, strict, departure)
-    if len(found) < setting.ride.ride.choices and setting.ride.ride.repeat_share > 0:
-        loose = _search(setting, asked, window, clock, shares, may_repeat=True)
+    found: list[Timed] = []
+
+    def watch(so_far: Callable[[], TradeOff]) -> bool:
+        return looking.go_on([*before, *found], so_far, departure)
+
+    told = None if looking.watch is None else watch
+    strict = _search(setting, asked, window, clock, shares, may_repeat=False, watch=told)
+    found += [] if strict is None else _timed(setting, strict, departure)
+    if len(found) < setting.ride.ride.choices and setting.ride.ride.repeat_share > 0 and not looking.stopped:
+        loose = _search(setting, asked, window, clock, shares, may_repeat=True, watch=told)
         found += [] if loose is None else _timed(setting, loose, departure)
     if not found:
         raise NoLoopError("no loop in the window", _nearest_measure(setting, asked, window))
@@ -200,6 +247,7 @@ def _search(
     shares: int,
     *,
     may_repeat: bool,
+    watch: Callable[[Callable[[], TradeOff]], bool] | None = None,
 ) -> TradeOff | None:
     try:
         return search.trade_off(
@@ -226,6 +274,7 @@ def _search(
             target_length_m=window.target,
             length_gain_per_m=-LENGTH_PRICE_S_M,
             budget=BUDGET // shares,
+            watch=watch,
         )
     except NoLoopError:
         return None
@@ -245,10 +294,11 @@ def asked_longest_s(asked: Question, window: Window) -> float:
 
 def _timed(setting: Setting, found: TradeOff, departure: datetime) -> list[Timed]:
     """Every loop of a pool, put back on the network's edges and timed."""
-    return [
-        time_route(setting, setting.graph.expand(edges, start=setting.start, end=setting.start), departure)
-        for edges in found.edges
-    ]
+    return [_ridden(setting, edges, departure) for edges in found.edges]
+
+
+def _ridden(setting: Setting, edges: np.ndarray, departure: datetime) -> Timed:
+    return time_route(setting, setting.graph.expand(edges, start=setting.start, end=setting.start), departure)
 
 
 def choose(setting: Setting, pool: list[Timed], window: Window | None) -> list[Timed]:
@@ -257,7 +307,8 @@ def choose(setting: Setting, pool: list[Timed], window: Window | None) -> list[T
     window : of loops, for the price of missing its target; None for rides to another place.
     """
     ride = setting.ride.ride
-    kept = [t for t in pool if t.nearby_share <= ride.nearby_share] or pool
+    kept = [t for t in pool if passes_via(setting, t)] or pool
+    kept = [t for t in kept if t.nearby_share <= ride.nearby_share] or kept
     kept = [t for t in kept if t.ridden.repeated_m <= ride.repeat_share * t.ridden.length_m] or kept
     if ride.home_by is not None:
         kept = [t for t in kept if seconds_between(t.departs, ride.home_by) >= t.ridden.ride_time_s] or kept
@@ -277,6 +328,11 @@ def choose(setting: Setting, pool: list[Timed], window: Window | None) -> list[T
     chosen = search.distinct(spread, ride.choices, SHARED_AT_MOST)
     timed = [with_check_in_halt(setting, kept[k]) for k in chosen]
     return sorted(timed, key=lambda t: t.ridden.effort_kj)
+
+
+def passes_via(setting: Setting, timed: Timed) -> bool:
+    """Whether a ride passes every wished place."""
+    return bool(np.isin(setting.via_streets, setting.network.edge_street[timed.ridden.edges]).all())
 
 
 def _lost_s(timed: Timed) -> float:

@@ -65,6 +65,21 @@ class Setting:
         return as_places(self.network)
 
     @cached_property
+    def via_streets(self) -> np.ndarray:
+        """Street of each place that the ride file wishes to pass. Raises InputError where no road is near."""
+        streets = []
+        for number, (latitude, longitude) in enumerate(self.ride.ride.via, 1):
+            xy = self.area.projection.to_xy(latitude, longitude)
+            near = self.network.nearest_street(*xy, within_m=START_WITHIN_M)
+            if near is None:
+                where = f"[ride] via, place {number}"
+                raise InputError(
+                    f"no street in reach within {START_WITHIN_M:.0f} m", where, "move it, or ask for more length"
+                )
+            streets.append(near.street)
+        return np.array(streets, dtype=np.int64)
+
+    @cached_property
     def edge_time_s(self) -> np.ndarray:
         return self.pieces.edge_sums(self.riding.time_s)
 

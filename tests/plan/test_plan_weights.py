@@ -187,3 +187,13 @@ def test_cheapest_by_hand():
     assert home.edge[:4].tolist() == [0, 4, 3, -1]
     with pytest.raises(UnreachableError):
         way_to(tree, tail, 0, 4)
+
+
+def test_wished_places_are_passed(fault_area: Area):
+    from routeplan.plan import jobs
+
+    ride = ridefile.with_changes(ridefile.read_ride_text(RIDE), {"ride.via": [[36.6000, -84.2300]], "ride.choices": 2})
+    plan = jobs.plan("loop", fault_area, ride, progress=lambda text: None)
+    x, y = fault_area.projection.to_xy(36.6000, -84.2300)
+    for route in plan.routes:
+        assert np.hypot(route.samples.x_m - x, route.samples.y_m - y).min() < 500
