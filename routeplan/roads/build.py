@@ -5,6 +5,8 @@ Everything is arrays but one walk along the chains, which is a plain loop over p
 
 from __future__ import annotations
 
+import itertools
+from array import array
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
@@ -77,10 +79,7 @@ def build_network(
 
     parts = np.maximum(1, np.ceil(length[order] / LONGEST_PIECE_M - 1e-9)).astype(np.int64)
     point = _Points(tail, head, parts, first)
-    facts = [node_facts.get(i, _NOTHING) for i in node_id.tolist()] if len(node_facts) else []
-    mark = np.array([f.mark for f in facts], np.uint8) if facts else np.zeros(len(x), np.uint8)
-    delay = np.array([f.delay_s for f in facts], np.float32) if facts else np.zeros(len(x), np.float32)
-    delay[~np.isfinite(delay)] = 0.0
+    mark, delay = _facts_at(node_id, node_facts)
 
     forward = np.array([r.forward for r in rows])[chain_row[first[:-1]]]
     backward = np.array([r.backward for r in rows])[chain_row[first[:-1]]]
@@ -99,12 +98,21 @@ def build_network(
     return twin_groups(network)
 
 
-_NOTHING = NodeFacts(0, 0.0)
+def _facts_at(node_id: np.ndarray, facts: Mapping[int, NodeFacts]) -> tuple[np.ndarray, np.ndarray]:
+    """Marks, uint8, and delays [s], float32, of the nodes; blocked ones (cut already) delay nobody."""
+    mark, delay = np.zeros(len(node_id), np.uint8), np.zeros(len(node_id), np.float32)
+    ids = np.fromiter(facts, np.int64, len(facts))
+    for i in np.flatnonzero(np.isin(node_id, ids)).tolist():
+        fact = facts[int(node_id[i])]
+        mark[i] = fact.mark
+        delay[i] = 0.0 if fact.delay_s == tags.BLOCKED else fact.delay_s
+    return mark, delay
 
 
 def _pieces(ways: RawWays) -> tuple[np.ndarray, ...]:
     """Distinct nodes (id, lat, lon) and straight pieces (a, b, way) between nodes whose location is known."""
     node_id, at, inverse = np.unique(ways.node_id, return_index=True, return_inverse=True)
+    inverse = inverse.astype(np.int32)
     lat, lon = ways.latitude_deg[at], ways.longitude_deg[at]
     way = np.repeat(np.arange(len(ways.way_id), dtype=np.int32), np.diff(ways.first))
     inside = np.ones(max(len(inverse) - 1, 0), bool)
@@ -199,7 +207,7 @@ def _legal_codes(rows: Sequence[Attributes]) -> np.ndarray:
     for r in rows:
         same = (r.walk, r.steps, r.ferry, r.choice, r.roundabout)
         codes.append((r.forward, r.backward, rest.setdefault(same, len(rest))))
-    return np.array(codes, np.int64).reshape(-1, 3)
+    return np.array(codes, np.int32).reshape(-1, 3)
 
 
 def _mates(a: np.ndarray, b: np.ndarray, code: np.ndarray, keep: np.ndarray, count: int) -> np.ndarray:
@@ -224,13 +232,12 @@ def _mates(a: np.ndarray, b: np.ndarray, code: np.ndarray, keep: np.ndarray, cou
 
 def _chains(mate_of: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Pieces in the order of the chains, whether each is passed against its drawing, and the first of each chain."""
-    mate = mate_of.tolist()
+    mate = array("q", mate_of.astype(np.int64).tobytes())  # as quick as a list, a fifth of its size
     seen = bytearray(count)
-    order: list[int] = []
-    first = [0]
-    starts = np.flatnonzero(mate_of < 0).tolist()
-    rings = (2 * i for i in range(count))  # what is left then is rings without any place
-    for half in (*starts, *rings):
+    order, first = array("q"), array("q", [0])
+    starts = array("q", np.flatnonzero(mate_of < 0).astype(np.int64).tobytes())
+    rings = range(0, 2 * count, 2)  # what is left then is rings without any place
+    for half in itertools.chain(starts, rings):
         if seen[half >> 1]:
             continue
         while half >= 0 and not seen[half >> 1]:

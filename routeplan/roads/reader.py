@@ -90,9 +90,14 @@ class _Flat:
 
     def degrees(self) -> tuple[np.ndarray, np.ndarray]:
         """latitude, longitude, NaN where the file lacks the node."""
-        lat, lon = np.array(self.lat, np.int64), np.array(self.lon, np.int64)
+        lat, lon = _column(self.lat), _column(self.lon)
         missing = lon == UNDEFINED
         return np.where(missing, np.nan, lat / 1e7), np.where(missing, np.nan, lon / 1e7)
+
+
+def _column(values: array) -> np.ndarray:
+    """The same memory as a numpy array ("q" or "i")."""
+    return np.frombuffer(values, np.int64 if values.typecode == "q" else np.int32)
 
 
 class _Gathered:
@@ -394,7 +399,7 @@ def _keep_road(way: Any, got: _Gathered) -> bool:
 
 
 def _keep_place_of_way(way: Any, words: Any, got: _Gathered) -> None:
-    if not any(key in words for key in place_words.KEYS):
+    if not any(key in words for key in place_words.KEYS) or not place_words.place_kind(dict(words)):
         return
     at = [(node.y, node.x) for node in way.nodes if node.x != UNDEFINED]
     if not at:
@@ -429,8 +434,8 @@ def _finish(
     if projection is None:
         projection = Projection(round((box[0] + box[2]) / 2, 4), round((box[1] + box[3]) / 2, 4))
     raw = RawWays(
-        np.array(got.roads.way_id, np.int64), np.array(got.row, np.int32), np.array(got.roads.first, np.int64),
-        np.array(got.roads.node, np.int64), lat, lon, got.attributes,
+        _column(got.roads.way_id), _column(got.row), _column(got.roads.first), _column(got.roads.node), lat, lon,
+        got.attributes,
     )  # fmt: skip
     network = build_network(raw, projection, got.facts, list(got.restrictions.values()))
     if not network.street_count:

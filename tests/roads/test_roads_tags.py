@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 
@@ -210,3 +211,10 @@ def test_reversed_way_twice_is_the_way():
     assert turned.reversed()._replace(ferry_s=0, speed_limit_km_h=0, lanes=0) == row._replace(
         ferry_s=0, speed_limit_km_h=0, lanes=0
     )
+
+
+def test_documentation_has_every_row():
+    text = (Path(__file__).parents[2] / "docs" / "roads.md").read_text(encoding="utf-8")
+    for row in (*tags.ACCESS, *tags.DIRECTION):
+        assert f"| `{row.name}` | {row.verdict} | {row.why} |" in text
+    assert all(barrier in text for barrier in tags.BARRIER_S)
