@@ -328,9 +328,14 @@ class Network:
         return codes[self.street_choice]
 
     def subset(self, streets: np.ndarray) -> Network:
-        """The network of the streets of a mask (s,); places without a street are dropped, rows of `ways` kept."""
+        """The network of the streets of a mask (s,); places without a street are dropped, rows of `ways` kept.
+
+        Raises InputError when no street is left.
+        """
         streets = np.asarray(streets, bool)
         kept = np.flatnonzero(streets)
+        if not len(kept):
+            raise InputError("no street is left to ride on", "roads", "allow more kinds of road, or a larger area")
         points = np.concatenate(
             [np.zeros(0, np.int64)] + [np.arange(self.point_first[k], self.point_first[k + 1]) for k in kept]
         )

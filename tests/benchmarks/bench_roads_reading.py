@@ -108,9 +108,8 @@ def main() -> None:
         for name, path in files:
             size = path.stat().st_size / 1e6
             seconds, peak, idle, streets, km = measure(path)
-            print(
-                f"{name:<12}{size:8.2f}{seconds:11.2f}{peak:10.0f}{idle:8.0f}{streets:10.0f}{km:10.0f}{seconds / size:16.2f}"
-            )
+            memory = f"{peak:10.0f}{idle:8.0f}"
+            print(f"{name:<12}{size:8.2f}{seconds:11.2f}{memory}{streets:10.0f}{km:10.0f}{seconds / size:16.2f}")
     match_once(source)
 
 

@@ -222,6 +222,8 @@ def test_subset_and_fuse(osm_file):
     small = network.subset(network.allowed_streets())
     check(small)
     assert small.street_count == 3 and small.node_count == 2 and len(small.point_x_m) < len(network.point_x_m)
+    with pytest.raises(InputError, match="no street is left"):
+        small.subset(np.zeros(3, bool))
     # Without the rung nothing is left to choose: one ring.
     rung = int(np.argmin(small.street_length_m))
     ring = fuse(small.subset(np.arange(3) != rung))

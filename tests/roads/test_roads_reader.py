@@ -61,6 +61,12 @@ def test_ways_before_nodes_is_still_read(map_text, tmp_path):
     assert read_osm(path).network.street_count == 3
 
 
+def test_negative_ids_of_an_editor(osm_file):
+    nodes = {-k: xy for k, xy in NODES.items()}
+    ways = [(-i, [-n for n in refs], words) for i, refs, words in WAYS]
+    assert read_osm(osm_file(nodes, ways)).network.street_length_m.sum() == pytest.approx(300, abs=0.5)
+
+
 def test_extent_and_projection(osm_file):
     path = osm_file(NODES, WAYS)
     data = read_osm(path, Projection(0.0, 10.0))
