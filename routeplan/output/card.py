@@ -72,6 +72,8 @@ def running_order(plan: Plan, route: Route) -> list[Row]:
         text = f"over {over.label} to {clock(route.departs, over.end_s)}, {long} min{who}"
         out.append(Row(over.begin_m, over.begin_s, text, 1, tick=True, strong=True, lasts_s=over.end_s - over.begin_s))
     for dead in route.dead_stretches:
+        if not dead.label:
+            continue  # too short to act on
         out.append(
             Row(
                 dead.begin_m,
@@ -199,7 +201,7 @@ def _back(plan: Plan, route: Route) -> Scene:
     footer = wrapped(CARD, TYPE, INNER)
     emergency = [line for spot in rows.emergency_spots(plan, route, 3) for line in _spot_lines(spot)]
     homes = [
-        f"km {way.distance_m / 1000:.1f}: {way.text}, {way.home_m / 1000:.1f} km, {minutes(way.home_s)} min"
+        f"km {way.distance_m / 1000:.1f}: {way.home_m / 1000:.1f} km, {minutes(way.home_s)} min by {way.text}"
         for way in route.ways_home[:3]
     ]
     home_lines = [wrapped(text, TYPE, INNER)[:2] for text in homes]
@@ -248,23 +250,6 @@ def _letter(plan: Plan, name: str) -> str:
 
 
 def _spot_lines(spot: rows.Spot) -> list[str]:
-    road = f" {spot.road}" if spot.road else ""
-    return [f"{spot.time} km {spot.km}{road}: {spot.out}", f"   {spot.position}  {spot.locator}"]
-
-
-def smallest_type(scenes: list[Scene]) -> float:
-    """The smallest letters on the card [points]; a test holds it to 12."""
-    from routeplan.output.scene import Text
-
-    return min(item.size for scene in scenes for item in scene.items if isinstance(item, Text))
-
-
-def widest_line(scene: Scene) -> float:
-    """Right end of the line that reaches farthest [points]."""
-    from routeplan.output.scene import Text
-
-    return max(
-        item.box()[2] if item.anchor != "end" else item.x
-        for item in scene.items
-        if isinstance(item, Text) and text_width(item.text, item.size)
-    )
+    head, tail = f"{spot.time} km {spot.km} ", f": {spot.out}"
+    road = shortened(spot.road, TYPE, INNER - text_width(head + tail, TYPE) - 6) if spot.road else ""
+    return [f"{head}{road}{tail}", f"{spot.position}  {spot.locator}"]

@@ -75,6 +75,8 @@ def waypoints(plan: Plan, route: Route) -> list[Waypoint]:
             Waypoint(f"OVER {over.label}", f"over {over.label}: {long} min in contact from here", over.begin_m, 1)
         )
     for dead in route.dead_stretches:
+        if not dead.label:
+            continue  # too short to act on
         long = minutes(dead.end_s - dead.begin_s)
         found.append(
             Waypoint(f"DEAD {dead.label}", f"last call: {long} min without contact from here", dead.begin_m, 1)

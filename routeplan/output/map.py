@@ -151,7 +151,7 @@ def base_items(background: Background, view: View, contact_chance: float) -> lis
         items.append(Line(tuple(shore), "hair", 1.0))
     dots = _stipple(cover, sea, x, y, view)
     if len(dots):
-        items.append(Line(tuple(dots), "quiet", 1.3, round=True, opacity=0.8, role="woods"))
+        items.append(Line(tuple(dots), "quiet", 1.3, round=True, opacity=0.6, role="woods"))
     items += _streets(background, view)
     items += _reach(background, view, contact_chance)
     return items
@@ -458,16 +458,17 @@ def _take_frame(scene: Scene, room: Room, view: View) -> None:
 
 def _labels(scene: Scene, room: Room, plan: Plan, route: Route, view: View, narrow: bool) -> None:
     px = view.xy(route.samples.x_m, route.samples.y_m)
-    _corner(scene, room, view)
     for k, station in enumerate(plan.stations):
         _station(scene, room, view, station, k)
+    _corner(scene, room, view, px)
     busy = px[:: max(1, len(px) // 400)]
     line, _ = _spots(px, 0.0, 6.0)
     if view.holds(px[0]):
         closed = np.hypot(*(px[0] - px[-1])) < 30
         scene.disc(px[0][0], px[0][1], 5.0, "paper", edge="ink", width=2.0)
         room.take((px[0][0] - 6, px[0][1] - 6, px[0][0] + 6, px[0][1] + 6))
-        _clear_of(room, line, _around(px[0], "start", BODY, gap=10.0, bold=True))
+        around = _around(px[0], "start", BODY, gap=10.0, bold=True)
+        _clear_of(room, line, around) or room.put(around)
         if not closed:
             scene.disc(px[-1][0], px[-1][1], 5.0, "ink", edge="ink", width=2.0)
             room.take((px[-1][0] - 6, px[-1][1] - 6, px[-1][0] + 6, px[-1][1] + 6))
@@ -478,7 +479,7 @@ def _labels(scene: Scene, room: Room, plan: Plan, route: Route, view: View, narr
         for stretch in sorted(stretches, key=lambda s: s.begin_s - s.end_s):
             middle = (stretch.begin_m + stretch.end_m) / 2
             at = np.array([np.interp(middle, route.samples.distance_m, px[:, k]) for k in (0, 1)])
-            if view.holds(at):
+            if stretch.label and view.holds(at):
                 _badge(scene, room, at, busy, stretch.label, square)
     for x, y in line:
         room.take((x - 2, y - 2, x + 2, y + 2))
@@ -610,19 +611,29 @@ def _other_letter(scene: Scene, room: Room, view: View, other: Route, chosen_px:
             return
 
 
-def _corner(scene: Scene, room: Room, view: View) -> None:
-    """Scale bar and north, in the lower left corner."""
-    x, y = view.left + 14, view.top + view.height - 14
+def _corner(scene: Scene, room: Room, view: View, ride: np.ndarray) -> None:
+    """Scale bar and north, in the corner that the ride and the stations leave free."""
     bar_m = nice_step(view.width / view.scale * 0.08, 1)
     bar = bar_m * view.scale
     label = f"{bar_m / 1000:g} km"
-    scene.box(x - 8, y - 24, bar + 20 + text_width(label, SMALL), 34, "paper", 0.8)
+    across, down = bar + 20 + text_width(label, SMALL), 36.0
+    right, bottom = view.left + view.width - across - 6, view.top + view.height - down - 4
+    corners = [(view.left + 6, bottom), (right, bottom), (right, view.top + 4), (view.left + 6, view.top + 4)]
+
+    def crowd(corner: tuple[float, float]) -> int:
+        left, top = corner
+        inside = (ride[:, 0] > left) & (ride[:, 0] < left + across) & (ride[:, 1] > top) & (ride[:, 1] < top + down)
+        return int(inside.sum()) + (0 if room.free((left, top, left + across, top + down)) else 100_000)
+
+    left, top = min(corners, key=crowd)
+    x, y = left + 8, top + down - 10
+    scene.box(left, top, across, down, "paper", 0.8)
     scene.line([(x, y - 4), (x, y), (x + bar, y), (x + bar, y - 4)], width=1.6)
     scene.text(x + bar + 6, y + 2, label, SMALL)
     scene.line([(x + 3, y - 6), (x + 3, y - 20)], width=1.4)
     scene.area([(x + 3, y - 23), (x - 0.5, y - 15), (x + 6.5, y - 15)], "ink")
     scene.text(x + 12, y - 11, "N", SMALL, bold=True)
-    room.take((x - 8, y - 26, x + bar + 12 + text_width(label, SMALL), y + 10))
+    room.take((left, top, left + across, top + down))
 
 
 def _footer(scene: Scene, room: Room, plan: Plan, view: View, side: float, narrow: bool) -> float:

@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 
 from routeplan.output import look, rows
-from routeplan.output.beacon import beacon_advice, beacon_rows
 from routeplan.output.cautions import cautions
 from routeplan.output.map import View, base_items, map_scene, map_view
 from routeplan.output.scene import Scene, svg
@@ -23,6 +22,7 @@ from routeplan.output.strip import strip_scene
 from routeplan.output.table import bound_sentence, extras, figures
 from routeplan.output.text_strip import spoken
 from routeplan.output.trade_off import sentence, trade_off_svg
+from routeplan.plan.on_air import beacon_plan, exposure_lines
 from routeplan.plan.value import CallingPlace, Plan, Route
 from routeplan.plan.words import clock, credit, day, has_net, headline, hours, in_tenths, km, minutes, whole
 
@@ -154,6 +154,7 @@ def _route(plan: Plan, route: Route, views: tuple[View, View]) -> str:
         lines = [
             [s.label, s.begins, s.ends, s.begin_km, f"{s.minutes} min", s.note or s.where]
             for s in rows.spans(route, route.dead_stretches)
+            if s.label
         ]
         parts.append(
             f"<div><h3>Dead stretches</h3>{_table(['', 'Last call', 'Back at', 'km', 'Time', 'Where'], lines)}</div>"
@@ -164,21 +165,12 @@ def _route(plan: Plan, route: Route, views: tuple[View, View]) -> str:
             f"{''.join(_calling(plan, route, place) for place in route.calling_places)}</div>"
         )
     parts.append(f"<div><h3>Ride</h3>{_table(['', ''], _ride_lines(route))}</div>")
-    advice = beacon_advice(plan, route)
-    if advice:
-        lines = [
-            [
-                f"{row.interval_s:g} s",
-                f"{round(row.received_share * 10)} in 10",
-                f"{row.mean_gap_s / 60:.1f} min",
-                f"{row.longest_gap_s / 60:.0f} min",
-            ]
-            for row in beacon_rows(route)
-        ]
-        parts.append(
-            f"<div><h3>Position beacons</h3><p>{escape(advice)}</p>"
-            f"{_table(['Interval', 'Arrive', 'Mean gap', 'Longest'], lines)}</div>"
-        )
+    beacons = beacon_plan(plan, route)
+    if beacons is not None:
+        parts.append(f"<div><h3>Position beacons</h3>{_paragraphs(beacons.lines())}</div>")
+    exposure = exposure_lines(plan, route)
+    if exposure:
+        parts.append(f"<div class='full'><h3>RF exposure screening</h3>{_list(exposure)}</div>")
     parts.append("</div>")
     if route.warnings:
         parts.append(_list(route.warnings, "warn"))
@@ -303,6 +295,10 @@ def _table(head: Sequence[str], lines: Iterable[Sequence[str]], kind: str = "", 
 
 def _list(items: Iterable[str], kind: str = "") -> str:
     return f'<ul class="{kind}">' + "".join(f"<li>{escape(item)}</li>" for item in items) + "</ul>"
+
+
+def _paragraphs(lines: Iterable[str]) -> str:
+    return "".join(f"<p>{escape(line)}</p>" for line in lines)
 
 
 def _in_ten(chance: float) -> str:

@@ -292,7 +292,7 @@ def _stop(scene: Scene, room: Room, frame: Frame, stop: Stop, x: np.ndarray, lin
     for at in (a, b):
         scene.line([(at, level - 8), (at, level)], width=1.0)
     text = f"stop {minutes(stop.lasts_s)} min"
-    if text_width(text, SMALL) > b - a - 4:
+    if text_width(text, SMALL) > b - a + 20:
         text = "stop"
     room.put([Text((a + b) / 2, level - 5, text, SMALL, anchor="middle", halo=1.0)])
 

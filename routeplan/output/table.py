@@ -78,7 +78,7 @@ def extras(route: Route) -> str:
         parts.append(route.chance_sentence)
     if minutes(route.walked_s) > 0:
         parts.append(f"{hours(route.walked_s)} on foot")
-    if route.repeated_m >= 50:
+    if route.repeated_m >= 200:
         parts.append(f"{route.repeated_m / 1000:.1f} km out and back")
     if route.lights_from_s is not None:
         parts.append(f"lights from {clock(route.departs, route.lights_from_s)}")

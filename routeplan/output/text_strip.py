@@ -60,8 +60,9 @@ def text_strip(plan: Plan, route: Route, *, width: int = 80, unicode: bool = Tru
         for stretch in sorted(stretches, key=lambda s: s.end_s - s.begin_s):
             first, last = cell(stretch.begin_s), cell(stretch.end_s)
             body[first : last + 1] = mark * (last + 1 - first)
-            place = first + max(0, (last + 1 - first - len(stretch.label)) // 2)
-            body[place : place + len(stretch.label)] = stretch.label
+            if len(stretch.label) <= last + 1 - first:  # a number is whole or not there
+                place = first + (last + 1 - first - len(stretch.label)) // 2
+                body[place : place + len(stretch.label)] = stretch.label
         if stretches:
             lines.append(row(name, "".join(body[:cells])))
     lines += [row(name, body) for name, body in _axis(route, cells)]

@@ -233,8 +233,12 @@ def _annotate(scene, room, plan, px, py, values, frame):  # type: ignore[no-unty
         x, (low, _, high) = px(whisker.effort_kj), values(whisker)
         room.take((x - 4, py(high), x + 4, py(low)))
     best = None
+    ceiling = top + 8
+    if plan.bound is not None and in_minutes(plan):  # the hair line shall not cross the limit and its words
+        limit = _limit(plan, plan.routes[0], True, plan.routes[0].net_s / 60)
+        ceiling = max(ceiling, py(limit) + 18)
     for x in np.linspace(left + 10, right - widest - 6, 14):
-        for y in np.linspace(top + 8, base - tall - 8, 14):
+        for y in np.linspace(ceiling, base - tall - 8, 14):
             box = (x, y, x + widest, y + tall)
             if room.free(box):
                 far = np.hypot(x + widest / 2 - target[0], y + tall / 2 - target[1])

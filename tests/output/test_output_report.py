@@ -6,14 +6,13 @@ import json
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
-from itertools import pairwise
 
 import pytest
 from sample_plan import sample_plan
+from scipy.special import ndtr
 
 from routeplan.errors import InputError
 from routeplan.output import atomic, write
-from routeplan.output.beacon import beacon_rows
 from routeplan.output.card import card_scenes
 from routeplan.output.cautions import GENERAL, cautions
 from routeplan.output.report import report_html
@@ -22,6 +21,7 @@ from routeplan.output.strip import strip_scene
 from routeplan.output.table import table
 from routeplan.plan import words
 from routeplan.plan.document import from_text
+from routeplan.plan.on_air import beacon_plan, exposure_lines, spread_db
 
 
 class Page(HTMLParser):
@@ -210,11 +210,29 @@ def test_cautions_property_cover_the_subjects():
     assert " safe" not in said.replace("safely", "")
 
 
-def test_beacon_property_longer_intervals_never_arrive_sooner():
-    rows = beacon_rows(sample_plan("A").routes[0])
-    assert all(a.mean_gap_s < b.mean_gap_s for a, b in pairwise(rows))
-    assert all(row.longest_gap_s >= row.interval_s for row in rows)
-    assert all(0 <= row.received_share <= 1 for row in rows)
+def test_report_property_beacons_and_exposure_come_from_the_plan(plan, page):
+    text = " ".join(page.text.split())
+    assert "Position beacon every" in text
+    assert "RF exposure screening, 145.45 MHz, 5 W" in text
+    assert "averaged over the worst 30 min" in text
+    assert exposure_lines(replace(plan, assumptions=()), plan.routes[0]) == ()
+
+
+def test_beacons_property_follow_the_margins():
+    plan = sample_plan("E")
+    route = plan.routes[0]
+    heard = beacon_plan(plan, route)
+    louder = {
+        name: replace(s, margin_to_db=s.margin_to_db + 10, chance_to=ndtr((s.margin_to_db + 10) / 9.0))
+        for name, s in route.samples.stations.items()
+    }
+    better = beacon_plan(plan, replace(route, samples=replace(route.samples, stations=louder)))
+    assert spread_db(route) == pytest.approx(9.0, rel=0.05)
+    assert better.mean_wait_s < heard.mean_wait_s
+    assert (
+        beacon_plan(replace(plan, stations=(), nets=()), replace(route, samples=replace(route.samples, stations={})))
+        is None
+    )
 
 
 def test_write_all_property_names_and_progress(plan, tmp_path):
