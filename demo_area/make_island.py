@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from making import bench, dress, features, layout, names, network, settle, terrain
+from making import bench, dress, features, layout, names, network, rides, settle, terrain
 from making.frame import CENTRE_EAST_M, CENTRE_NORTH_M, COLUMNS, EPSG, FINE, ROWS, STEP_M
 from making.network import key
 from making.osm_file import Map
@@ -30,22 +30,24 @@ def make_land_and_roads():
 
 
 def make_ways(ground, places, streets):
-    """Tagged ways, tags of single points, turn bans (by way number before merging)."""
+    """Tagged ways, tags of single points, turn bans and streams."""
     ways = dress.dress(streets, ground, places)
     dress.town_streets(ways, places)
     ways = dress.roundabouts(ways, places)
     ways = dress.dual(ways)
     ways += features.ferry(ways, ground)
-    ways = features.river_bridges(ways, features.rivers(ground))
+    streams = features.rivers(ground)
+    ways = features.river_bridges(ways, streams)
     dress.give_names([w for w in ways if w.tags["highway"] != "ferry"], places)
     for w in ways:
         w.points = network.thinned([network.Street(w.points, "")], 1.2)[0].points
     marks = features.junction_marks(ways, places)
     marks |= features.barriers(ways, ground)
-    return ways, marks
+    marks |= features.fords(ways, streams)
+    return ways, marks, streams
 
 
-def write_map(path: Path, ground, places, ways, marks) -> None:
+def write_map(path: Path, ground, places, ways, marks, streams) -> None:
     """roads.osm.pbf."""
     bans = features.restrictions(ways)
     whole = dress.merged(ways, {via for _, via, _, _ in bans})
@@ -60,7 +62,7 @@ def write_map(path: Path, ground, places, ways, marks) -> None:
         members = [("w", _way_with(numbers, ways[a], via), "from"), ("n", m.nodes[via], "via"),
                    ("w", _way_with(numbers, ways[b], via), "to")]
         m.relation(members, tags)
-    _write_ground(m, ground, places, ways)
+    _write_ground(m, ground, places, ways, streams)
     m.write(path)
 
 
@@ -75,19 +77,21 @@ def _way_with(numbers, way, via):
     raise AssertionError("a turn ban lost its way")
 
 
-def _write_ground(m, ground, places, ways):
+def _write_ground(m, ground, places, ways, streams):
     for ring in features.coastlines(ground):
         m.way(ring, {"natural": "coastline"})
     for shape in layout.polygons(ground.lake.astype(float), 0.5, 1e4, 6.0):
         m.polygon(shape, {"natural": "water", "water": "reservoir", "name": "Lambeck Reservoir"})
-    for line, kind in features.rivers(ground):
+    for line, kind in streams:
         m.way(np.array(line.coords), {"waterway": kind})
-    for shape, tags in features.woods(ground, ways, places) + features.built_land(ways, places):
+    woodland = features.woods(ground, ways, places)
+    for shape, tags in woodland + features.heath(ground, woodland) + features.built_land(ways, places):
         for part in getattr(shape, "geoms", [shape]):
             m.polygon(part, tags)
-    for point, tags in features.place_nodes(places) + features.peaks(ground) + features.stopping_places(ways, ground, places):
+    points = features.place_nodes(places) + features.peaks(ground) + features.masts()
+    for point, tags in points + features.stopping_places(ways, ground, places):
         m.node(point, **tags)
-    pylons = features.power_line(ground)
+    pylons = features.power_line()
     for p in pylons:
         m.node(p, power="tower")
     m.way(pylons, {"power": "line", "voltage": "60000"})
@@ -101,7 +105,7 @@ def write_elevation(path: Path, height_m: np.ndarray) -> None:
     west = CENTRE_EAST_M + FINE.west_m - STEP_M / 2
     north = CENTRE_NORTH_M + FINE.north_m + STEP_M / 2
     with rasterio.open(
-        path, "w", driver="GTiff", height=ROWS, width=COLUMNS, count=1, dtype="float32", crs=f"EPSG:{EPSG}",
+        path, "w", driver="GTiff", height=ROWS, width=COLUMNS, count=1, dtype="float32", crs=f"EPSG:{EPSG}+3855",
         transform=from_origin(west, north, STEP_M, STEP_M), compress="deflate", predictor=3, zlevel=9, tiled=True,
         blockxsize=256, blockysize=256,
     ) as raster:
@@ -109,7 +113,7 @@ def write_elevation(path: Path, height_m: np.ndarray) -> None:
         raster.set_band_description(1, "height above mean sea level, bare ground")
         raster.units = ("m",)
         raster.update_tags(
-            TITLE="Invented island, bare-ground elevation", VERTICAL_DATUM="mean sea level (invented), 0 m at sea",
+            TITLE="Invented island, bare-ground elevation", VERTICAL_DATUM="EGM2008 height: metres above mean sea level, 0 at sea",
             ELEVATION_KIND="terrain", LICENCE="MIT, as the project",
         )
 
@@ -118,9 +122,10 @@ def main(folder: Path) -> None:
     """All files, into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
     ground, places, streets = make_land_and_roads()
-    ways, marks = make_ways(ground, places, streets)
+    ways, marks, streams = make_ways(ground, places, streets)
     write_elevation(folder / "elevation.tif", ground.height_m)
-    write_map(folder / "roads.osm.pbf", ground, places, ways, marks)
+    write_map(folder / "roads.osm.pbf", ground, places, ways, marks, streams)
+    rides.write_weekly(folder / "rides" / "weekly.gpx", ground, ways)
 
 
 if __name__ == "__main__":

@@ -11,7 +11,7 @@ from . import paths
 from .frame import FINE
 from .network import APART, key
 
-SMOOTH_M = {"fast": 130.0, "railway": 130.0, "coast": 85.0, "road": 75.0, "pass": 75.0, "lane": 65.0, "street": 45.0,
+SMOOTH_M = {"fast": 130.0, "spur": 110.0, "railway": 130.0, "coast": 85.0, "road": 75.0, "pass": 75.0, "lane": 65.0, "street": 45.0,
             "farm": 50.0, "track": 32.0}
 SPACING_M = 10.0
 

@@ -41,7 +41,7 @@ class Way:
 
 def rank(kind: str) -> int:
     """Which of two kinds of line wins where they are the same road (the lower)."""
-    order = ["fast", "bridge", "tunnel", "coast", "pass", "road", "lane", "railway", "street", "farm", "track"]
+    order = ["fast", "bridge", "tunnel", "spur", "coast", "pass", "road", "lane", "railway", "street", "farm", "track"]
     return order.index(kind)
 
 
@@ -61,7 +61,7 @@ def dress(streets: list[Street], ground, places) -> list[Way]:
 
 def _classes(streets, places):
     """highway= of each street, main roads led through towns and villages by the quickest way."""
-    start = {"fast": "trunk", "coast": "secondary", "pass": "tertiary", "road": "tertiary", "lane": "unclassified",
+    start = {"fast": "trunk", "spur": "primary", "coast": "secondary", "pass": "tertiary", "road": "tertiary", "lane": "unclassified",
              "street": "residential", "farm": "unclassified", "track": "track", "railway": "cycleway",
              "bridge": "secondary", "tunnel": "trunk"}
     classes = [start[s.kind] for s in streets]
@@ -69,11 +69,11 @@ def _classes(streets, places):
         if s.kind == "tunnel" and s.facts.get("railway"):
             classes[k] = "cycleway"
     g = network.graph(streets)
-    pace = {"fast": 0.5, "coast": 0.6, "pass": 0.9, "road": 0.8, "lane": 1.2, "farm": 2.0, "track": 6, "railway": 30,
+    pace = {"fast": 0.5, "spur": 0.5, "coast": 0.6, "pass": 0.9, "road": 0.8, "lane": 1.2, "farm": 2.0, "track": 6, "railway": 30,
             "bridge": 0.6, "tunnel": 0.5}
     for _, _, data in g.edges(data=True):
         s = streets[data["street"]]
-        data["cost"] = s.length_m * pace.get(s.kind, 1.0 + 0.12 * min(s.facts.get("depth", 0), 8)) + 12
+        data["cost"] = s.length_m * pace.get(s.kind, 0.75 + 0.2 * min(s.facts.get("depth", 0), 6)) + 12
     nodes = sorted(g.nodes)
     where = np.array(nodes) / 10
     at = {p.name: nodes[np.hypot(*(where - (p.x_m, p.y_m)).T).argmin()] for p in places}
@@ -238,18 +238,18 @@ def town_streets(ways: list[Way], places) -> None:
                 w.tags = {"highway": "living_street", "surface": t.get("surface", "asphalt")}
             continue
         roll = rng.random()
-        if t["highway"] == "residential" and far < 0.22 and roll < 0.35:
+        if t["highway"] == "residential" and far < 0.20 and roll < 0.25 and w.facts.get("depth", 0) >= 5:
             w.tags = {"highway": "pedestrian", "surface": "paving_stones"}
             if rng.random() < 0.7:
                 w.tags["bicycle"] = str(rng.choice(["yes", "dismount"]))
-        elif t["highway"] == "residential" and w.length_m < 95 and roll < 0.12:
+        elif t["highway"] == "residential" and w.length_m < 95 and 0.25 < roll < 0.27:
             w.tags = {"highway": "footway", "surface": "paved", "bicycle": "dismount", "covered": "yes"}
             w.facts["passage"] = True
-        elif t["highway"] == "residential" and roll < 0.17:
+        elif t["highway"] == "residential" and 0.27 < roll < 0.30:
             w.tags = {"highway": "footway", "surface": "asphalt", "bicycle": "yes"}
-        elif t["highway"] == "residential" and roll < 0.20:
+        elif t["highway"] == "residential" and 0.30 < roll < 0.32:
             w.tags = {"highway": "cycleway", "surface": "asphalt", "segregated": "no", "foot": "designated"}
-        elif far < 0.75 and roll < 0.48:
+        elif far < 0.75 and 0.32 < roll < 0.58:
             t["oneway"] = "yes"
             if rng.random() < 0.5:
                 w.points = w.points[::-1]
@@ -260,7 +260,7 @@ def town_streets(ways: list[Way], places) -> None:
                 t |= {"cycleway:left": "lane", "cycleway:left:oneway": "-1", "oneway:bicycle": "no"}
             elif contra < 0.60:
                 t["cycleway"] = "opposite_lane"
-        elif t["highway"] == "residential" and roll < 0.53:
+        elif t["highway"] == "residential" and 0.58 < roll < 0.62:
             w.tags = {"highway": "living_street", "surface": t.get("surface", "asphalt")}
     _reachable(ways)
 
@@ -309,18 +309,20 @@ def roundabouts(ways: list[Way], places, count: int = 9) -> list[Way]:
     for k, w in enumerate(ways):
         for e in w.ends:
             at[e].append(k)
-    weight = {"trunk": 5, "primary": 4, "secondary": 3, "tertiary": 1.6, "unclassified": 1}
+    weight = {"trunk": 5, "primary": 4, "secondary": 3, "tertiary": 1.6}
     scores = []
     for e, ks in at.items():
         if not 3 <= len(ks) <= 5 or any(ways[k].tags.get(t) for k in ks for t in ("bridge", "tunnel")):
             continue
-        if any(ways[k].length_m < 75 or ways[k].ends[0] == ways[k].ends[1] for k in ks):
+        if any(ways[k].length_m < 45 or ways[k].ends[0] == ways[k].ends[1] for k in ks):
+            continue
+        if sum(CLASSES.index(ways[k].tags["highway"]) <= CLASSES.index("tertiary") for k in ks) < 3:
             continue
         score = sum(weight.get(ways[k].tags["highway"], 0) for k in ks)
         scores.append((-score, e))
     chosen: list = []
     for score, e in sorted(scores):
-        if score > -9 or len(chosen) == count:
+        if score > -6 or len(chosen) == count:
             break
         if all(np.hypot(e[0] - c[0], e[1] - c[1]) > 7_000 for c in chosen):
             chosen.append(e)

@@ -6,11 +6,11 @@ from collections import defaultdict
 
 import numpy as np
 import shapely
-from scipy.ndimage import distance_transform_edt, gaussian_filter, maximum_filter
+from scipy.ndimage import distance_transform_edt, gaussian_filter, gaussian_filter1d, maximum_filter
 
 from . import paths
 from .dress import CLASSES, Way
-from .frame import FINE, latlon, random
+from .frame import FINE, random
 from .layout import coast, polygons
 from .network import key
 from .terrain import noise
@@ -91,7 +91,7 @@ def junction_marks(ways: list[Way], places) -> Marks:
         in_town = any(np.hypot(x - p.x_m, y - p.y_m) < p.radius_m for p in towns)
         in_place = any(np.hypot(x - p.x_m, y - p.y_m) < p.radius_m for p in places)
         top = sum(c <= CLASSES.index("tertiary") for c in classes)
-        if in_town and not ring and len(here) >= 3 and top >= 3 and rng.random() < 0.65:
+        if in_town and not ring and (top >= 3 or (top == 2 and len(here) >= 4 and rng.random() < 0.6)):
             marks[e] = {"highway": "traffic_signals"}
             for k, end in here:
                 if ways[k].tags["highway"] in (*MAIN, "tertiary") and (p := insert(ways[k], end, 14.0)) is not None:
@@ -114,6 +114,9 @@ def junction_marks(ways: list[Way], places) -> Marks:
         if w.place and w.tags["highway"] in ("residential", "tertiary") and w.length_m > 120 and rng.random() < 0.08:
             if (p := insert(w, 0, 0.5 * w.length_m)) is not None:
                 marks[key(p)] = {"traffic_calming": str(rng.choice(["hump", "table", "bump"]))}
+        elif w.tags["highway"] == "unclassified" and w.length_m > 400 and rng.random() < 0.3:
+            if (p := insert(w, 0, 0.45 * w.length_m)) is not None:
+                marks[key(p)] = {"highway": "passing_place"}
     return marks
 
 
@@ -141,7 +144,7 @@ def barriers(ways: list[Way], ground) -> Marks:
         elif c in ("footway", "pedestrian") and w.length_m > 30 and roll < 0.35:
             kind, offset = {"barrier": "bollard"}, 6.0
         elif c in ("path", "bridleway") and w.length_m > 150 and roll < 0.4:
-            kind = {"barrier": "stile", "bicycle": "no"} if roll < 0.06 else {"barrier": "kissing_gate"} if roll < 0.12 else {
+            kind = {"barrier": "stile", "bicycle": "no"} if roll < 0.09 else {"barrier": "kissing_gate"} if roll < 0.16 else {
                 "barrier": "gate"}
         if kind and (p := insert(w, end, offset)) is not None:
             marks[key(p)] = kind
@@ -226,7 +229,9 @@ def rivers(ground) -> list[tuple[shapely.LineString, str]]:
         if len(cells) < 3:
             continue
         x, y = FINE.centre(np.array(cells) // FINE.columns, np.array(cells) % FINE.columns)
-        line = paths.smooth(np.column_stack([x, y]), 3, 20.0)
+        line = np.column_stack([x, y]).astype(float)
+        line[1:-1] = gaussian_filter1d(line, 2.5, axis=0, mode="nearest")[1:-1]
+        line = paths.smooth(line, 2, 20.0)
         line = np.round(np.array(shapely.LineString(line).simplify(3.0).coords), 1)
         out.append((shapely.LineString(line), "river" if area[cells[len(cells) // 2]] > 7e6 else "stream"))
     return out
@@ -251,6 +256,15 @@ def woods(ground, ways, places):
             tags["name"] = f"{rng.choice(WOOD_STEMS)} {rng.choice(['Wood', 'Forest', 'Hanger', 'Plantation'])}"
         out.append((shape, tags))
     return out
+
+
+def heath(ground, woodland):
+    """Heath on the high ground that is not wood: (polygon, tags)."""
+    field = gaussian_filter((ground.height_m - 300) / 60 + 0.8 * noise(FINE, 900, 2.0, "heath"), 1.6)
+    trees = shapely.union_all([shape for shape, _ in woodland])
+    open_ = [shape.difference(trees).simplify(5.0) for shape in polygons(field, 0.6, 6e4, 8.0)]
+    parts = [part for shape in open_ for part in getattr(shape, "geoms", [shape])]
+    return [(part, {"natural": "heath"}) for part in parts if part.geom_type == "Polygon" and part.area > 3e4]
 
 
 WOOD_STEMS = ["Cassock", "Hallow", "Grey", "Ruddy", "Owl", "Hindley", "Marl", "Sarrow", "Vesper", "Thistle", "Ember", "Carrow",
@@ -299,26 +313,25 @@ def stopping_places(ways, ground, places):
         n = rng.poisson(w.length_m / {"trunk": 3e3, "primary": 2.5e3, "secondary": 1.1e3, "tertiary": 1.5e3}.get(c, 3.2e3))
         for _ in range(n):
             at = float(rng.uniform(0.1, 0.9)) * w.length_m
-            p, side = _beside(w, at, 9.0)
+            p = _beside(w, at, 9.0)
             high = float(FINE.sample(ground.height_m, [p[0]], [p[1]])[0])
             roll = rng.random()
             if w.place:
                 tags = {"highway": "bus_stop", "name": w.tags.get("name", w.place)} if roll < 0.7 else {"amenity": "bench"}
             elif c in ("trunk", "primary"):
-                tags = {"amenity": "parking", "parking": "lay_by"}
+                tags = {"amenity": "parking", "parking": "layby"}
             elif roll < 0.45:
                 tags = {"highway": "bus_stop"}
             elif roll < 0.62:
-                tags = {"amenity": "parking", "parking": "lay_by" if rng.random() < 0.6 else "surface"}
+                tags = {"amenity": "parking", "parking": "layby" if rng.random() < 0.6 else "surface"}
             elif roll < 0.74:
-                tags = {"tourism": "picnic_site"}
-            elif roll < 0.82 and high > 90:
+                tags = {"tourism": "picnic_site"} if rng.random() < 0.7 else {"leisure": "picnic_table"}
+            elif roll < 0.86 and high > 90:
                 tags = {"tourism": "viewpoint"}
             elif roll < 0.90:
                 tags = {"amenity": "shelter", "shelter_type": "public_transport"}
             else:
                 tags = {"amenity": "drinking_water"}
-            del side
             out.append((p, tags))
     for p in places:
         if p.kind == "town":
@@ -338,7 +351,7 @@ def _beside(way, at, off):
     p = way.points[k - 1] + t * (way.points[k] - way.points[k - 1])
     d = way.points[k] - way.points[k - 1]
     right = np.array([d[1], -d[0]]) / np.hypot(*d)
-    return np.round(p + off * right, 1), right
+    return np.round(p + off * right, 1)
 
 
 def peaks(ground):
@@ -346,7 +359,11 @@ def peaks(ground):
     h = ground.height_m
     top = (h == maximum_filter(h, 61)) & (h > 60) & ~ground.lake
     out = []
-    for n, (r, c) in enumerate(sorted(zip(*np.nonzero(top)), key=lambda t: (-h[t], t))[:26]):
+    tops: list[tuple[int, int]] = []
+    for r, c in sorted(zip(*np.nonzero(top)), key=lambda t: (-h[t], t)):
+        if all(np.hypot(r - a, c - b) > 20 for a, b in tops):
+            tops.append((r, c))
+    for n, (r, c) in enumerate(tops[:26]):
         x, y = FINE.centre(r, c)
         tags = {"natural": "peak", "ele": f"{h[r, c]:.0f}"}
         if n < len(PEAKS):
@@ -374,12 +391,39 @@ def coastlines(ground):
     return out
 
 
-def power_line(ground):
+# Masts: x, y and name
+MASTS = [(5_205, 2_655, "Corbie Head mast"), (-6_600, 4_300, "Marl Hill mast"), (-6_075, -3_240, "Long Scar mast"),
+         (8_130, -1_500, "Gannet Stone mast")]
+
+
+def masts():
+    """(point, tags)"""
+    tags = {"man_made": "mast", "tower:type": "communication", "height": "24"}
+    return [(np.array([x, y], float), dict(tags, name=name)) for x, y, name in MASTS]
+
+
+def fords(ways, streams) -> Marks:
+    """Fords where tracks cross streams: a point shared by both (put into the way and the stream)."""
+    rng = random("fords")
+    marks: Marks = {}
+    for w in ways:
+        if w.tags["highway"] != "track" or "bridge" in w.tags or rng.random() < 0.6:
+            continue
+        line = shapely.LineString(w.points)
+        for n, (stream, kind) in enumerate(streams):
+            hit = stream.intersection(line) if kind == "stream" else shapely.Point()
+            if hit.geom_type != "Point" or hit.is_empty or not 20 < line.project(hit) < line.length - 20:
+                continue
+            point = insert(w, 0, float(line.project(hit)))
+            bed = np.array(stream.coords)
+            k = int(np.searchsorted(paths.lengths(bed), stream.project(hit)))
+            streams[n] = (shapely.LineString(np.insert(bed, k, point, axis=0)), kind)
+            marks[key(point)] = {"ford": "yes"}
+            break
+    return marks
+
+
+def power_line():
     """A line of pylons from coast to coast: points."""
     corners = np.array([(2_050, 5_600), (1_500, 3_300), (1_750, 900), (2_300, -2_300), (3_050, -5_000)], float)
     return np.round(paths.resample(corners, 320.0), 1)
-
-
-def describe(points):
-    """Latitude and longitude of the middle, for messages."""
-    return latlon(*np.mean(points, axis=0))

@@ -10,7 +10,7 @@ from scipy.spatial import Delaunay
 
 from .frame import COARSE, FINE, random
 from .network import ends_snapped
-from .settle import Place, streets
+from .settle import Place, scatter, streets
 from .terrain import Ground
 from .works import FARM, FAST, LANE, MAIN, PASS, RAIL, TRACK, Works
 
@@ -45,7 +45,7 @@ def build(ground: Ground, places: list[Place], farms) -> Works:
     """Every line of the network, in the order in which a real island would have got them, more or less."""
     works = Works(ground)
     dry = shapely.union_all([p.buffer(-70) for p in coast(ground)])
-    _streets(works, places, dry)
+    minor = _streets(works, places, dry)
     at = {p.name: (p.x_m, p.y_m) for p in places}
     _crossings(works)
     _fast(works, places, at)
@@ -53,6 +53,8 @@ def build(ground: Ground, places: list[Place], farms) -> Works:
     _coast_road(works, at)
     _passes(works, at)
     _links(works, places)
+    for k in minor:
+        works.join(k)
     _farm_roads(works, farms)
     _tracks(works, ground)
     _ferry(works)
@@ -60,12 +62,19 @@ def build(ground: Ground, places: list[Place], farms) -> Works:
 
 
 def _streets(works, places, dry):
+    """Streets of all places; only their main streets may be joined at first. Returns the numbers of the others."""
+    minor = []
+    x, y = COARSE.mesh()
     for place in places:
-        if place.radius_m:
-            drawn = streets(place, dry, 1.0 if place.kind == "town" else 1.5)
-            snapped = ends_snapped([np.round(points, 1) for points, _ in drawn], 13.0)
-            for points, (_, depth) in zip(snapped, drawn):
-                works.add(points, "street", depth=depth, place=place.name)
+        if not place.radius_m:
+            continue
+        ground, drawn = streets(place, dry, 1.0 if place.kind == "town" else 1.5)
+        works.open &= ~shapely.contains_xy(ground.buffer(20), x, y)
+        snapped = ends_snapped([np.round(points, 1) for points, _ in drawn], 13.0)
+        for points, (_, depth) in zip(snapped, drawn):
+            works.add(points, "street", usable=False, depth=depth, place=place.name)
+            (minor.append if depth else works.join)(len(works.lines) - 1)
+    return minor
 
 
 def _crossings(works):
@@ -84,7 +93,7 @@ def _fast(works, places, at):
     works.route(at["Port Sallow"], north, FAST, "fast", shun=shun)
     works.route(south, (3250, -4950), FAST, "fast", shun=shun)
     works.route((3250, -4950), at["Hestermouth"], FAST, "fast")
-    works.route((2900, -4800), (1500, -6900), FAST, "fast", shun=shun)
+    works.route(tuple(works.snap(3_000, -4_700)[0]), (1_500, -6_900), FAST, "spur", shun=shun)
 
 
 def _railway(works, at):
@@ -165,13 +174,7 @@ def _tracks(works, ground):
     """Tracks over the moor and through the woods, from road to road."""
     rng = random("tracks")
     high = ground.land & (ground.height_m > 130) & (ground.slope < 0.35)
-    rows, columns = np.nonzero(high)
-    order = rng.permutation(len(rows))
-    x, y = FINE.centre(rows[order], columns[order])
-    chosen: list[tuple[float, float]] = []
-    for px, py in zip(x, y):
-        if all(np.hypot(px - a, py - b) > 1_050 for a, b in chosen):
-            chosen.append((float(px), float(py)))
+    chosen = scatter(high.astype(float), 0.5, 1_050, rng, avoid=[(0.0, 0.0, -1.0)], count=200)
     points = np.array(chosen)
     for a, b in gabriel(points, 2_600):
         if rng.random() < 0.55:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 HAMLETS = [
     "Askerby", "Brindle Cross", "Carn Bewick", "Dunnet Hollow", "Elverton", "Farrow Green", "Gorsey", "Hallock",
-    "Ibberstow", "Jarrow Dene", "Kelderwick", "Lambeck", "Mardle", "Nether Tolland", "Oxwater", "Pinfold", "Quoyle",
-    "Ravensk", "Stannering", "Tarn End", "Upper Vellow", "Varleigh", "Whinfell Gate", "Yarrick", "Zeal Moor",
+    "Ibberstow", "Jarrow Dene", "Kelderwick", "Lambeck", "Mardle", "Nether Arley", "Oxwater", "Pinfold", "Quoyle",
+    "Ravensk", "Stannering", "Tarn End", "Upper Sarn", "Varleigh", "Whinfell Gate", "Yarrick", "Zeal Moor",
     "Birkhope", "Cloudsley", "Drummer's Rest", "Eddering", "Fallowmere", "Greystane", "Hob's Mill", "Ivestone",
     "Knapwell", "Longstrand", "Mizzle", "Nunbeck", "Orchard Row", "Petherick", "Rushmarsh",
 ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import networkx as nx
 import numpy as np
@@ -24,17 +25,17 @@ class Street:
     kind: str
     facts: dict = field(default_factory=dict)
 
-    @property
+    @cached_property
     def ends(self) -> tuple[Key, Key]:
         return key(self.points[0]), key(self.points[-1])
 
-    @property
+    @cached_property
     def length_m(self) -> float:
         return float(paths.lengths(self.points)[-1])
 
 
 def key(point) -> Key:
-    return int(round(point[0] * 10)), int(round(point[1] * 10))
+    return round(float(point[0]) * 10), round(float(point[1]) * 10)
 
 
 def make_network(lines, rank) -> list[Street]:
@@ -123,12 +124,15 @@ def _without_repeats(points):
 def split(streets: list[Street]) -> list[Street]:
     """Lines cut at every point that another line, or the same line again, uses too, and at every line's end."""
     count: dict[Key, int] = defaultdict(int)
-    for s in streets:
-        for n, point in enumerate(s.points):
-            count[key(point)] += 2 if n in (0, len(s.points) - 1) else 1
+    keys = [[(a, b) for a, b in np.rint(s.points * 10).astype(int).tolist()] for s in streets]
+    for along in keys:
+        for k in along:
+            count[k] += 1
+        count[along[0]] += 1
+        count[along[-1]] += 1
     out = []
-    for s in streets:
-        cuts = [n for n, p in enumerate(s.points) if 0 < n < len(s.points) - 1 and count[key(p)] > 1]
+    for s, along in zip(streets, keys):
+        cuts = [n for n, k in enumerate(along) if 0 < n < len(along) - 1 and count[k] > 1]
         for first, last in zip([0, *cuts], [*cuts, len(s.points) - 1]):
             piece = s.points[first : last + 1]
             if len(piece) > 1 and (len(piece) > 2 or key(piece[0]) != key(piece[-1])):
@@ -190,14 +194,14 @@ def without_doubles(streets: list[Street], rank, apart_m: float = 32.0) -> list[
         s = streets[k]
         if s.kind in APART or s.facts.get("keep"):
             continue
-        dense = paths.resample(s.points, 10.0)
+        dense = paths.resample(s.points, 15.0)
         beside = [o for o in tree.query(shapely.LineString(dense).buffer(apart_m)) if o not in gone and place[o] < place[k]]
         beside = [o for o in beside if streets[o].kind not in APART]
         for o in beside:
             line = shapely.LineString(streets[o].points)
             d = shapely.distance(line, shapely.points(dense))
             shared = len(set(s.ends) & set(streets[o].ends))
-            if (shared == 2 and (d < apart_m).mean() > 0.75) or (shared == 1 and (d < 24).mean() > 0.80):
+            if (shared == 2 and (d < apart_m).mean() > 0.75) or (shared == 1 and s.length_m > 90 and (d < 24).mean() > 0.80):
                 gone.add(k)
                 break
     return [s for k, s in enumerate(streets) if k not in gone]

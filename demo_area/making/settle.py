@@ -96,38 +96,64 @@ def scatter(ease, least, apart_m, rng, avoid, count):
     taken = np.array([(a, b) for a, b, _ in avoid])
     clear = np.array([c for _, _, c in avoid])
     chosen: list[tuple[float, float]] = []
-    for px, py in zip(x, y):
+    for px, py in zip(x[:60_000], y[:60_000]):
         if (np.hypot(taken[:, 0] - px, taken[:, 1] - py) < clear).any():
             continue
-        if chosen and min(np.hypot(a - px, b - py) for a, b in chosen) < apart_m:
-            continue
         chosen.append((float(px), float(py)))
+        taken, clear = np.vstack([taken, (px, py)]), np.append(clear, apart_m)
         if len(chosen) == count:
             break
     return chosen
 
 
-def streets(place: Place, ground_polygon: shapely.Geometry, block_ha: float) -> list[tuple[np.ndarray, int]]:
-    """Streets of one place as (points, depth): the built-up ground cut into blocks, again and again, then bent a little."""
+def streets(place: Place, dry: shapely.Geometry, block_ha: float) -> tuple[shapely.Polygon, list[tuple[np.ndarray, int]]]:
+    """The built-up ground of a place, and its streets as (points, depth).
+
+    A high street with roads leaving it (depth 0) divides the ground; each part is cut into blocks, again and again (the
+    deeper, the smaller the street); then all is bent a little.
+    """
     rng = random("streets " + place.name)
-    ground = built_up(place, rng).intersection(ground_polygon)
+    ground = built_up(place, rng).intersection(dry)
     ground = max(getattr(ground, "geoms", [ground]), key=lambda g: g.area)
-    cuts: list[tuple[shapely.LineString, int]] = []
-    _cut(ground, block_ha * 1e4, 0, cuts, rng)
     ring = shapely.LineString(ground.exterior.coords)
-    for k, piece in enumerate(_pieces(ring, 7)):
-        if k % 3 != 2 or place.kind == "town":
-            cuts.append((piece, 3))
+    mains = _main_streets(place, ground, rng)
+    cuts = [(line, 0) for line in mains]
+    for sector in shapely.polygonize(list(shapely.union_all([ring, *mains]).geoms)).geoms:
+        _cut(sector, block_ha * 1e4, 2, cuts, rng)
+    for k, piece in enumerate(_pieces(ring, 9)):
+        if k % 3 != 2:
+            cuts.append((piece, 4))
     phase = rng.uniform(0, 6.28, 4)
     out = []
     for line, depth in cuts:
         p = paths.resample(np.array(line.coords), 18.0)
-        if depth >= 5 and rng.random() < 0.11:  # a street that goes nowhere, or none
+        if depth >= 5 and rng.random() < 0.12:  # a street that goes nowhere, or none
             if rng.random() < 0.4:
                 continue
             p = p[: max(2, int(0.6 * len(p)))]
         out.append((_bend(p, phase), depth))
-    return out
+    return shapely.Polygon(_bend(np.array(ground.exterior.coords), phase)), out
+
+
+def _main_streets(place, ground, rng):
+    """A high street through the middle and roads that leave it by turns to the left and right, to beyond the built-up ground."""
+    r, n = place.radius_m, 7 if place.kind == "town" else 4
+    axis = rng.uniform(0, np.pi)
+    centre = np.array([place.x_m, place.y_m])
+    along = np.array([np.cos(axis), np.sin(axis)])
+    half = 0.45 * r
+    lines = [shapely.LineString([centre - half * along, centre + half * along])]
+    for k, t in enumerate(np.linspace(-1, 1, n)):
+        if k in (0, n - 1):
+            turn = axis + (np.pi if k == 0 else 0) + rng.normal(0, 0.15)
+        else:
+            turn = axis + (1 if k % 2 else -1) * (np.pi / 2 - 0.55 * t * (1 if k % 2 else 1)) + rng.normal(0, 0.12)
+        start = centre + t * half * along
+        ray = shapely.LineString([start, start + 4 * r * np.array([np.cos(turn), np.sin(turn)])])
+        inside = ray.intersection(ground)
+        first = min(getattr(inside, "geoms", [inside]), key=lambda g: g.distance(shapely.Point(start)))
+        lines.append(ops.substring(ray, 0, first.length + 45))
+    return lines
 
 
 def built_up(place: Place, rng) -> shapely.Polygon:

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.ndimage import binary_dilation
-from scipy.spatial import cKDTree
 
 from . import paths
 from .frame import COARSE
@@ -58,32 +57,34 @@ class Works:
         self.built = np.zeros(self.height.shape, bool)
         self.near = np.zeros(self.height.shape, bool)
         self.lines: list[Line] = []
-        self._tree: cKDTree | None = None
+        self._points = np.empty((0, 2))  # of all lines that may be joined, and which line each is of
+        self._owner = np.empty(0, np.int64)
 
     def add(self, points: np.ndarray, kind: str, usable: bool = True, **facts) -> Line:
         """Take a line as it is."""
         line = Line(np.round(np.asarray(points, float), 1), kind, facts)
         self.lines.append(line)
         if usable:
-            dense = paths.resample(line.points, 12.0)
-            r, c = COARSE.cell(dense[:, 0], dense[:, 1])
-            self.built[r, c] = True
-            self.open[r, c] = True
-            mask = np.zeros_like(self.built)
-            mask[r, c] = True
-            self.near |= binary_dilation(mask, np.ones((3, 3)), iterations=2)
-            self._tree = None
+            self.join(len(self.lines) - 1)
         return line
 
+    def join(self, k: int) -> None:
+        """From now on later roads may use line `k` and join it."""
+        dense = paths.resample(self.lines[k].points, 12.0)
+        r, c = COARSE.cell(dense[:, 0], dense[:, 1])
+        self.built[r, c] = True
+        self.open[r, c] = True
+        for dr in range(-2, 3):
+            for dc in range(-2, 3):
+                self.near[np.clip(r + dr, 0, COARSE.rows - 1), np.clip(c + dc, 0, COARSE.columns - 1)] = True
+        self._points = np.vstack([self._points, self.lines[k].points])
+        self._owner = np.concatenate([self._owner, np.full(len(self.lines[k].points), k)])
+
     def snap(self, x: float, y: float) -> tuple[np.ndarray, int, float]:
-        """Nearest vertex of a usable road: position, line number, distance [m]."""
-        if self._tree is None:
-            usable = [k for k, line in enumerate(self.lines) if not line.facts.get("closed_to_joins")]
-            self._points = np.vstack([self.lines[k].points for k in usable])
-            self._owner = np.concatenate([np.full(len(self.lines[k].points), k) for k in usable])
-            self._tree = cKDTree(self._points)
-        distance, index = self._tree.query((x, y))
-        return self._points[index], int(self._owner[index]), float(distance)
+        """Nearest point of a road that may be joined: position, line number, distance [m]."""
+        distance = np.hypot(self._points[:, 0] - x, self._points[:, 1] - y)
+        index = int(distance.argmin())
+        return self._points[index], int(self._owner[index]), float(distance[index])
 
     def route(self, start, goal, manner: Manner, kind: str, longest_m: float = np.inf, shun=None, **facts) -> list[Line]:
         """Build what is missing between `start` and `goal` (x, y), or from `start` to any road where `goal` is None."""
