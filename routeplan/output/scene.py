@@ -272,8 +272,11 @@ def _n(value: float) -> str:
 
 
 def _d(path: np.ndarray, close: bool = False) -> str:
-    rows = np.round(path, 1).tolist()
-    return "M" + " ".join(f"{x:g},{y:g}" for x, y in rows) + ("Z" if close else "")
+    """Path data: the first point, then steps, in tenths of a pixel; rounding errors do not add up."""
+    tenths = np.rint(path * 10).astype(np.int64)
+    (x, y), steps = tenths[0].tolist(), np.diff(tenths, axis=0).tolist()
+    body = " ".join([f"{dx / 10:g},{dy / 10:g}" for dx, dy in steps])
+    return f"M{x / 10:g},{y / 10:g}l{body}" + ("z" if close else "") if body else ""
 
 
 def _svg_item(item: Item, ink: Any) -> str:
