@@ -71,7 +71,7 @@ def test_extent_overlap() -> None:
     assert a.grown(1) == Extent(-1, -1, 11, 11)
 
 
-@pytest.mark.parametrize(("length_m", "points"), [(10.0, 3), (60.0, 3), (61.0, 4), (300.0, 11)])
+@pytest.mark.parametrize(("length_m", "points"), [(10.0, 17), (480.0, 17), (481.0, 18), (600.0, 21)])
 def test_profile_property_spacing(length_m: float, points: int) -> None:
     distance, height = profile(plane(), 0.0, 0.0, length_m * 0.6, length_m * 0.8)
     assert len(distance) == points
