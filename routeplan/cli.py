@@ -215,8 +215,22 @@ job_command("check", "What will be heard along a given track.")
 @click.option(
     "--compare", multiple=True, metavar="KEY=VALUE", help="What would this change? May be repeated."
 )
-def coverage(area: Path, ride: Path, out: Path | None, compare: tuple[str, ...]) -> None:
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Compute on a Dask cluster, tcp://HOST:PORT; local starts one on this machine.",
+)
+@click.option(
+    "--json",
+    "json_file",
+    metavar="FILE",
+    help="Write the figures as JSON; - for standard output, and no table.",
+)
+def coverage(
+    area: Path, ride: Path, out: Path | None, compare: tuple[str, ...], cluster: str | None, json_file: str | None
+) -> None:
     """Where the stations can be worked, on roads and off them."""
+    from routeplan.output import coverage_files, coverage_text
     from routeplan.plan import area as areas
     from routeplan.plan import coverage as covered
     from routeplan.plan import ridefile
@@ -224,11 +238,25 @@ def coverage(area: Path, ride: Path, out: Path | None, compare: tuple[str, ...])
     if out is None and not compare:
         raise click.UsageError("give --out, --compare or both")
     place, wish = areas.load_area(area), ridefile.read_ride(ride)
+    document, texts = {}, []
     if compare:
-        click.echo(covered.compare(place, wish, list(compare), progress=say))
+        compared = covered.compare(place, wish, compare, progress=say)
+        document["comparison"] = coverage_text.comparison_document(compared)
+        texts.append(coverage_text.comparison(compared))
     if out is not None:
-        for path in covered.write_coverage(place, wish, out, progress=say):
+        coverage_files.prepared(out)
+        with covered.cover(place, wish, cluster=cluster, progress=say) as found:
+            written = coverage_files.write_coverage(found, out, progress=say)
+            document["coverage"] = coverage_text.document(found, written.shares)
+            texts.append(coverage_text.summary(found, written.shares))
+        for path in written.paths:
             say(f"wrote {path}")
+    if json_file == "-":
+        click.echo(coverage_text.json_text(document))
+        return
+    click.echo("\n\n".join(texts))
+    if json_file is not None:
+        coverage_files.write_json(document, Path(json_file))
 
 
 if __name__ == "__main__":
