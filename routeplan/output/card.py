@@ -86,7 +86,7 @@ def running_order(plan: Plan, route: Route) -> list[Row]:
         out.append(Row(dead.end_m, dead.end_s, f"back in contact after {dead.label}", 2))
     for stop in rows.stops(route):
         out.append(Row(stop.distance_m, stop.begin_s, f"stop {minutes(stop.lasts_s)} min", 1, lasts_s=stop.lasts_s))
-    for number, place in enumerate(route.calling_places, 1):
+    for number, place in enumerate(rows.calling_places(route), 1):
         out.append(Row(place.distance_m, place.time_s, f"call {number}: {rows.called(place)}", 2))
     if route.lights_from_s is not None and route.lights_from_s < samples.time_s[-1]:
         out.append(Row(metres(route.lights_from_s), route.lights_from_s, "lights on", 1, fixed=True))
@@ -222,7 +222,7 @@ def _back(plan: Plan, route: Route) -> Scene:
 
 def _calling(page: _Page, plan: Plan, route: Route, space: float) -> None:
     """Calling places with their last resort each; as many as there is room for, those near the net first."""
-    places = list(enumerate(route.calling_places, 1))
+    places = list(enumerate(rows.calling_places(route), 1))
     if not places or space < 4 * LEAD:
         return
     page.head("Calling places")

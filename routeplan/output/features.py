@@ -14,8 +14,8 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 
-from routeplan.output.gpx import place_at
 from routeplan.output.map import contact_classes
+from routeplan.output.rows import place_at
 from routeplan.plan.value import Plan, Route, Samples
 from routeplan.plan.words import clock, headline
 

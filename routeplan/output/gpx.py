@@ -12,6 +12,7 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 
+from routeplan.output.rows import called, calling_places, place_at
 from routeplan.plan.value import Plan, Route, Samples
 from routeplan.plan.words import after, clock, headline, minutes, net_window
 
@@ -82,8 +83,8 @@ def waypoints(plan: Plan, route: Route) -> list[Waypoint]:
             Waypoint(f"DEAD {dead.label}", f"last call: {long} min without contact from here", dead.begin_m, 1)
         )
         found.append(Waypoint(f"BACK {dead.label}", "back in contact", dead.end_m, 2))
-    for number, place in enumerate(route.calling_places, 1):
-        name = ascii_name(f"C{number} {place.kind if place.name.startswith(place.kind) else place.name or place.kind}")
+    for number, place in enumerate(calling_places(route), 1):
+        name = ascii_name(f"C{number} {called(place)}")
         found.append(Waypoint(name, f"{place.kind}: stop and call {place.best_station}", place.distance_m, 3))
     if route.lights_from_s is not None:
         found.append(
@@ -97,15 +98,6 @@ def waypoints(plan: Plan, route: Route) -> list[Waypoint]:
 
 def _metres(samples: Samples, seconds: float) -> float:
     return float(np.interp(seconds, samples.time_s, samples.distance_m))
-
-
-def place_at(samples: Samples, distance_m: float) -> tuple[float, float, float]:
-    """Latitude, longitude [deg] and elevation [m, NaN where unknown] at a distance along the route."""
-    latitude, longitude = (
-        float(np.interp(distance_m, samples.distance_m, column))
-        for column in (samples.latitude_deg, samples.longitude_deg)
-    )
-    return latitude, longitude, float(np.interp(distance_m, samples.distance_m, samples.elevation_m))
 
 
 def gpx(plan: Plan, route: Route) -> str:

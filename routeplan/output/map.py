@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from routeplan.output.look import BODY, HEAD, PAPER, SMALL, accent, marker, marker_ring, nice_step
-from routeplan.output.rows import called
+from routeplan.output.rows import called, calling_places
 from routeplan.output.scene import Area, Image, Line, Room, Scene, Text, png, shortened, text_width, wrapped
 from routeplan.plan.value import Background, Plan, PlannedStation, Route, Samples
 from routeplan.plan.words import credit, headline, in_tenths
@@ -502,7 +502,7 @@ def _labels(scene: Scene, room: Room, plan: Plan, route: Route, view: View, narr
                 else:
                     room.put([Text(at[0], at[1] + 4, name, size, anchor="middle", halo=1.8), *_around(at, name, size)])
     if not narrow:
-        for place in route.calling_places:
+        for place in calling_places(route):
             at = np.array([np.interp(place.distance_m, route.samples.distance_m, px[:, k]) for k in (0, 1)])
             if view.holds(at, 6) and _beside_point(room, at, called(place), SMALL, color="quiet"):
                 scene.disc(at[0], at[1], 3.2, "paper", edge="ink", width=1.4)

@@ -24,7 +24,19 @@ from routeplan.output.text_strip import spoken
 from routeplan.output.trade_off import sentence, trade_off_svg
 from routeplan.plan.on_air import beacon_plan, exposure_lines
 from routeplan.plan.value import CallingPlace, Plan, Route
-from routeplan.plan.words import clock, credit, day, has_net, headline, hours, in_tenths, km, minutes, whole
+from routeplan.plan.words import (
+    clock,
+    credit,
+    day,
+    has_net,
+    headline,
+    hours,
+    in_tenths,
+    km,
+    minutes,
+    sentence_of,
+    whole,
+)
 
 WIDE_STRIP, NARROW_STRIP = 1040.0, 344.0
 WIDE_MAP, NARROW_MAP = 1040.0, 344.0
@@ -118,7 +130,7 @@ def _reason(route: Route) -> str:
     return (
         f'<li><a href="#ride-{escape(route.id)}"><b>{escape(route.id)}</b></a> '
         f"{escape(route.headline or headline(route))}<br>"
-        f'{escape(route.why)} <span class="narrow quiet">{more}</span></li>'
+        f'{escape(sentence_of(route.why))} <span class="narrow quiet">{more}</span></li>'
     )
 
 
@@ -127,7 +139,7 @@ def _route(plan: Plan, route: Route, views: tuple[View, View]) -> str:
     parts = [
         f'<article id="ride-{escape(route.id)}" data-ride="{escape(route.id)}">',
         f'<h2><span class="ring">{escape(route.id)}</span> {escape(said)}</h2>',
-        f"<p>{escape(route.why)} {escape(extras(route))}</p>",
+        f"<p>{escape(sentence_of(route.why))} {escape(extras(route))}</p>",
     ]
     parts.append(
         f"<p>Leaves {clock(route.departs)}, back {clock(route.departs, route.samples.time_s[-1])}.{_late(route)}"
@@ -162,7 +174,7 @@ def _route(plan: Plan, route: Route, views: tuple[View, View]) -> str:
     if route.calling_places:
         parts.append(
             "<div class='full'><h3>Calling places</h3>"
-            f"{''.join(_calling(plan, route, place) for place in route.calling_places)}</div>"
+            f"{''.join(_calling(plan, route, place) for place in rows.calling_places(route))}</div>"
         )
     parts.append(f"<div><h3>Ride</h3>{_table(['', ''], _ride_lines(route))}</div>")
     beacons = beacon_plan(plan, route)
@@ -198,6 +210,8 @@ def _strip_caption(plan: Plan) -> str:
 def _late(route: Route) -> str:
     parts = []
     for late, share in route.late_contact_share:
+        if late <= 0:
+            continue
         said = f"{whole(share * route.net_s / 60)} net minutes" if has_net(route) else f"{whole(share * 100)} %"
         parts.append(f"{late:g} min late: {said}")
     return f" In contact when {', '.join(parts)}." if parts else ""

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from routeplan.geo import latlon_to_locator
-from routeplan.output.gpx import place_at
-from routeplan.plan.value import CallingPlace, Plan, PlannedStation, Route, Stretch
+from routeplan.plan.value import CallingPlace, Plan, PlannedStation, Route, Samples, Stretch
 from routeplan.plan.words import clock, frequency, km, minutes
 
 HOPE = 0.3  # chance below which another station is not worth a call (judgement)
+APART_M = 400.0
 LATE_S = 900.0  # the second column of the card
 
 
@@ -86,6 +86,24 @@ def channel(station: PlannedStation) -> str:
     return ", ".join(parts)
 
 
+def calling_places(route: Route) -> tuple[CallingPlace, ...]:
+    """The calling places worth a line: of several within 400 m the one with the best chance, along the way."""
+    chosen: list[CallingPlace] = []
+    for place in sorted(route.calling_places, key=lambda p: (-round(np.nan_to_num(p.chance), 2), p.distance_m)):
+        if all(abs(place.distance_m - other.distance_m) >= APART_M for other in chosen):
+            chosen.append(place)
+    return tuple(sorted(chosen, key=lambda p: p.distance_m))
+
+
+def place_at(samples: Samples, distance_m: float) -> tuple[float, float, float]:
+    """Latitude, longitude [deg] and elevation [m, NaN where unknown] at a distance along the route."""
+    latitude, longitude = (
+        float(np.interp(distance_m, samples.distance_m, column))
+        for column in (samples.latitude_deg, samples.longitude_deg)
+    )
+    return latitude, longitude, float(np.interp(distance_m, samples.distance_m, samples.elevation_m))
+
+
 def called(place: CallingPlace) -> str:
     """A calling place's name, or its kind where it has none of its own ("lay-by at 16.0 km" is a lay-by)."""
     return place.kind if not place.name or place.name.startswith(place.kind) else place.name
@@ -120,7 +138,7 @@ def last_resort(plan: Plan, route: Route, place: CallingPlace, brief: bool = Fal
     if other is not None:
         said = f"{other.name} ({channel(other)})" if other.repeater else other.name
         steps.append(other.letter if brief else f"call {said}")
-    onward = next((p for p in route.calling_places if p.distance_m > place.distance_m + 200), None)
+    onward = next((p for p in calling_places(route) if p.distance_m > place.distance_m + 200), None)
     over = next((o for o in route.overs if o.begin_m > place.distance_m + 200), None)
     if onward is not None and (over is None or onward.distance_m <= over.begin_m):
         name, at = called(onward), clock(route.departs, onward.time_s)

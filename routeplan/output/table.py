@@ -6,7 +6,18 @@ import textwrap
 
 from routeplan.output.text_strip import legend, text_strip
 from routeplan.plan.value import Plan, Route
-from routeplan.plan.words import clock, contact, day, h_min, has_net, hours, minutes, ride_time_range, whole
+from routeplan.plan.words import (
+    clock,
+    contact,
+    day,
+    h_min,
+    has_net,
+    hours,
+    minutes,
+    ride_time_range,
+    sentence_of,
+    whole,
+)
 
 WIDTH = 80
 
@@ -38,7 +49,7 @@ def table(plan: Plan, *, width: int = WIDTH, unicode: bool = True, strips: int =
             f"{route.id:<2}{f['km']:>6}  {timing:<16} {f['effort']:>6}  {f['climb']:>7}  "
             f"{f['contact']:<21} {f['dead']:>12}".rstrip()
         )
-        for sentence in filter(None, (route.why, extras(route))):
+        for sentence in filter(None, (sentence_of(route.why), extras(route))):
             lines += _wrapped(sentence, width, "   ")
     if plan.bound is not None:
         lines += ["", *_wrapped(bound_sentence(plan), width)]

@@ -111,3 +111,12 @@ def spoken(route: Route) -> str:
     overs = f"{len(route.overs)} overs, {minutes(route.usable_contact_s)} min in all"
     dead = f"longest dead stretch {minutes(route.longest_dead_s)} min"
     return f"{hours(route.ride_time_s)} from {clock(route.departs)}: {overs}; {dead}."
+
+
+def shows_blocks(encoding: str | None) -> bool:
+    """Whether a terminal of that encoding can show the blocks; where not, ask for `unicode=False`."""
+    try:
+        (BLOCKS + "├─┤…").encode(encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True

@@ -125,6 +125,12 @@ def net_window(route: Route, plan: Plan) -> list[tuple[float, float]]:
     return [(seconds_between(route.departs, net.begins), seconds_between(route.departs, net.ends)) for net in plan.nets]
 
 
+def sentence_of(text: str) -> str:
+    """`text` as a sentence: a capital at its head, a full stop at its end."""
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if not text or text[-1] in ".!?" else ".")
+
+
 def credit(plan: Plan) -> str:
     """Whom the map's data come from: the area's attribution, or else its sources, on one line."""
     named = plan.area.get("attribution") or plan.area.get("sources") or ""

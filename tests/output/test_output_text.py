@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from sample_plan import sample_plan
 
+from routeplan.output import rows
 from routeplan.output.table import table
-from routeplan.output.text_strip import text_strip, worst_per_cell
+from routeplan.output.text_strip import shows_blocks, text_strip, worst_per_cell
 from routeplan.plan import words
 
 
@@ -118,3 +119,47 @@ def test_text_strip_property_cells_hold_time_not_places():
     cells = worst_per_cell(samples, samples.time_s, 50)
     assert np.all(np.diff(cells) > 0)
     assert cells == pytest.approx((np.arange(50) + 0.5) / 50 * samples.time_s[-1], abs=samples.time_s[-1] / 50)
+
+
+@pytest.mark.parametrize(
+    "encoding, shows", [("utf-8", True), ("latin-1", False), ("ascii", False), (None, False), ("no such", False)]
+)
+def test_text_strip_property_knows_what_a_terminal_shows(encoding, shows):
+    assert shows_blocks(encoding) == shows
+
+
+def test_words_property_sentences():
+    assert words.sentence_of("the least effort; 400 m on foot") == "The least effort; 400 m on foot."
+    assert words.sentence_of("Ends. ") == "Ends."
+    assert words.sentence_of("") == ""
+
+
+def test_rows_property_halts_are_found():
+    plan = sample_plan("A")
+    samples = plan.routes[0].samples
+    k = 200
+    columns = {
+        name: np.insert(getattr(samples, name), k, getattr(samples, name)[k])
+        for name in samples.__dataclass_fields__
+        if name != "stations"
+    }
+    columns["time_s"] = np.where(np.arange(len(samples.time_s) + 1) > k, columns["time_s"] + 600, columns["time_s"])
+    halted = replace(plan.routes[0], samples=replace(samples, **columns))
+    (stop,) = rows.stops(halted)
+    assert stop.lasts_s == pytest.approx(600)
+    assert stop.distance_m == samples.distance_m[k]
+    assert rows.stops(plan.routes[0]) == []
+
+
+def test_rows_property_of_near_calling_places_the_best_stays():
+    route = sample_plan("A").routes[0]
+    first = route.calling_places[0]
+    crowd = tuple(replace(first, distance_m=first.distance_m + 100 * k, chance=0.6 + 0.1 * k) for k in range(4))
+    best = rows.calling_places(replace(route, calling_places=crowd))
+    assert [place.chance for place in best] == [pytest.approx(0.9)]
+
+
+@pytest.mark.parametrize("name, said", [("lay-by at 16.0 km", "lay-by"), ("", "lay-by"), ("Quern Gate", "Quern Gate")])
+def test_rows_property_calling_places_are_called_by_name(name, said):
+    place = replace(sample_plan("A").routes[0].calling_places[0], name=name, kind="lay-by")
+    assert rows.called(place) == said
