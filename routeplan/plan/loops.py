@@ -26,11 +26,13 @@ REPEAT_PRICE_S_M = 0.12  # half a typical second a metre: ridden back only where
 NEAR_PRICE_S_M = 0.12
 SIDE_STREET_PRICE_S_M = 0.03  # residential and service streets, driven through only to fill the length
 STRESS_PRICE_S_M = 0.05  # per unit of traffic stress above calm
+WALK_PRICE = 0.6  # of each second on foot: pushing is no riding, in however good a coverage
 LENGTH_PRICE_S_M = 0.02  # 1 km off the target weighs as much as 20 s out of contact
 REST_OF_RIDE = 0.1  # with a net, a second out of contact outside its window weighs this much of one inside
 VIA_GAIN_S = 3000.0  # what passing a wished place is worth to the search: more than any detour costs
 SHARED_AT_MOST = 0.7
-TELLING_POINTS = 0.05  # contact shares closer than this are not called different
+NOTICED = 0.04  # a rider notices this share of effort ...
+LITTLE = 0.02  # ... and does not notice this much of a contact share
 
 
 @dataclass(frozen=True)
@@ -90,6 +92,7 @@ def question(setting: Setting, window: Window, with_net: bool) -> Question:
     out_s = time_s - contact_s
     loss = (REST_OF_RIDE if with_net else 1.0) * out_s + _side_street_m(setting)[edge] * SIDE_STREET_PRICE_S_M
     loss = loss + setting.edge_stress_m[edge] * STRESS_PRICE_S_M * setting.ride.rider.stress_weight
+    loss = loss + setting.edge_walked_s[edge] * WALK_PRICE
     row_of = np.full(network.edge_count, -1)
     row_of[edge] = np.arange(len(edge))
     banned = row_of[network.banned_turns]
@@ -313,6 +316,8 @@ def choose(setting: Setting, pool: list[Timed], window: Window | None) -> list[T
     if ride.home_by is not None:
         kept = [t for t in kept if seconds_between(t.departs, ride.home_by) >= t.ridden.ride_time_s] or kept
     costs = np.array([(t.ridden.effort_kj + _price_kj(t, window), _lost_s(t)) for t in kept])
+    telling = _tells(kept, costs)
+    kept, costs = [t for t, yes in zip(kept, telling) if yes], costs[telling]
     network = setting.network
     spread = TradeOff(
         costs=costs,
@@ -325,9 +330,30 @@ def choose(setting: Setting, pool: list[Timed], window: Window | None) -> list[T
         street_length_m=network.street_length_m,
         stopped=False,
     )
-    chosen = search.distinct(spread, ride.choices, SHARED_AT_MOST)
-    timed = [with_check_in_halt(setting, kept[k]) for k in chosen]
+    chosen = search.distinct(spread, 3 * ride.choices, SHARED_AT_MOST)
+    shown = _unpassed([kept[k] for k in chosen])[: ride.choices]
+    timed = [with_check_in_halt(setting, t) for t in shown]
     return sorted(timed, key=lambda t: t.ridden.effort_kj)
+
+
+def _unpassed(timed: list[Timed]) -> list[Timed]:
+    """Those that no other of them passes in what is shown: less effort for as much contact."""
+    return [
+        t
+        for t in timed
+        if not any(
+            o is not t and o.ridden.effort_kj <= t.ridden.effort_kj and o.figures.share >= t.figures.share
+            for o in timed
+        )
+    ]
+
+
+def _tells(timed: list[Timed], costs: np.ndarray) -> np.ndarray:
+    """Rides (n,) worth a look: no other costs NOTICED less and gives as much contact, within LITTLE of a share."""
+    share = np.array([t.figures.share for t in timed])
+    cheaper = costs[:, 0][None, :] < (1 - NOTICED) * costs[:, 0][:, None]
+    as_good = share[None, :] > share[:, None] - LITTLE
+    return ~(cheaper & as_good).any(axis=1)
 
 
 def passes_via(setting: Setting, timed: Timed) -> bool:
@@ -348,6 +374,7 @@ def _price_kj(timed: Timed, window: Window | None) -> float:
     """The prices of turns, repeats and nearness as effort, at the loop's own mean power."""
     ridden = timed.ridden
     seconds = timed.turns * TURN_PRICE_S + ridden.repeated_m * REPEAT_PRICE_S_M + timed.nearby_m * NEAR_PRICE_S_M
+    seconds += float(ridden.duration_s[ridden.walking].sum()) * WALK_PRICE
     if window is not None:
         measure = ridden.length_m if window.measure == "m" else ridden.ride_time_s
         seconds += abs(measure - window.target) * LENGTH_PRICE_S_M

@@ -94,6 +94,10 @@ class Setting:
         return self.pieces.edge_sums(self.riding.time_s * known)
 
     @cached_property
+    def edge_walked_s(self) -> np.ndarray:
+        return self.pieces.edge_sums(self.riding.time_s * self.riding.walking)
+
+    @cached_property
     def edge_stress_m(self) -> np.ndarray:
         """Metres of each edge weighted by its traffic stress above calm."""
         stress = np.maximum(self.network.ways.stress[self.pieces.way] - 1.0, 0.0)
