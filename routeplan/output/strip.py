@@ -42,10 +42,13 @@ def strip_svg(plan: Plan, route: Route, *, width: float = WIDE, css: bool = Fals
     return svg(strip_scene(plan, route, width=width), css=css)
 
 
-def strip_scene(plan: Plan, route: Route, *, width: float = WIDE, heading: bool = True) -> Scene:
+def strip_scene(
+    plan: Plan, route: Route, *, width: float = WIDE, heading: bool = True, miles: bool = False
+) -> Scene:
     """The strip of one choice, `width` pixels wide (360 to 1600); its height follows from what is on it.
 
     heading : the choice's letter and figures on top; without it where the page around says them.
+    miles : distances along the bottom in miles.
     """
     narrow = width < 640
     frame = Frame(40.0 if narrow else 112.0, width - (8.0 if narrow else 18.0), max(route.samples.time_s[-1], 1.0))
@@ -63,7 +66,7 @@ def strip_scene(plan: Plan, route: Route, *, width: float = WIDE, heading: bool 
         y = _band(scene, room, plan, route, frame, index, y, narrow)
     _light(scene, room, route, frame, top + 4, y)
     y = _quiet(scene, room, route, frame, y)
-    y = _axis(scene, room, route, frame, y, narrow)
+    y = _axis(scene, room, route, frame, y, narrow, unit=MILES if miles else KILOMETRES)
     y = _landmarks(scene, room, route, frame, y)
     scene.height = float(np.ceil(y + 6))
     scene.data = {
@@ -464,8 +467,20 @@ def time_ticks(route: Route, end_s: float, most: int) -> list[float]:
     return list(np.arange(step - past if past else 0.0, end_s + 1, step))
 
 
-def _axis(scene: Scene, room: Room, route: Route, frame: Frame, y: float, narrow: bool, brief: bool = False) -> float:
-    """Clock times, and the kilometres reached by then."""
+KILOMETRES, MILES = ("km", 1000.0), ("mi", 1609.344)
+
+
+def _axis(
+    scene: Scene,
+    room: Room,
+    route: Route,
+    frame: Frame,
+    y: float,
+    narrow: bool,
+    brief: bool = False,
+    unit: tuple[str, float] = KILOMETRES,
+) -> float:
+    """Clock times, and the kilometres (or miles) reached by then."""
     _tall(scene)
     scene.line([(frame.left, y), (frame.right, y)], width=1.0)
     ticks = time_ticks(route, frame.end_s, 5 if narrow else 10)
@@ -473,7 +488,7 @@ def _axis(scene: Scene, room: Room, route: Route, frame: Frame, y: float, narrow
         x = frame.x(seconds)
         time, km = (
             clock(route.departs, seconds),
-            f"{np.interp(seconds, route.samples.time_s, route.samples.distance_m) / 1000:.1f}",
+            f"{np.interp(seconds, route.samples.time_s, route.samples.distance_m) / unit[1]:.1f}",
         )
         half = text_width(time, BODY) / 2
         at = min(max(x, half + 1), scene.width - half - 1)
@@ -484,7 +499,7 @@ def _axis(scene: Scene, room: Room, route: Route, frame: Frame, y: float, narrow
     if brief:
         return y + 8 + BODY
     _name(scene, room, frame, y + 6 + BODY, "time")
-    _name(scene, room, frame, y + 10 + 2 * BODY, "km")
+    _name(scene, room, frame, y + 10 + 2 * BODY, unit[0])
     return y + 14 + 2 * BODY
 
 

@@ -172,6 +172,7 @@ def _rings(scene: Scene, room: Room, points: list[tuple[Route, float, float]], c
     """Lettered rings; one that would lie on another is set aside, with a hair line to its place."""
     r = 8.5
     centres: list[tuple[float, float]] = []
+    told: list[str] = []
     for route, x, y in sorted(points, key=lambda p: (p[0].id != chosen, p[0].id)):
         at = (x, y)
         for reach in (0, 1, 2):
@@ -183,6 +184,7 @@ def _rings(scene: Scene, room: Room, points: list[tuple[Route, float, float]], c
                 at = free[0]
                 break
         centres.append(at)
+        told.append(f"{route.id}:{at[0]:.0f}:{at[1]:.0f}")
         if at != (x, y):
             scene.line([(x, y), at], width=0.8)
             scene.disc(x, y, 2.2, "ink")
@@ -191,6 +193,7 @@ def _rings(scene: Scene, room: Room, points: list[tuple[Route, float, float]], c
         label = Text(at[0], at[1] + 4, route.id, BODY, "paper" if filled else "ink", bold=True, anchor="middle")
         scene.add(label)
         room.take((at[0] - r - 2, at[1] - r - 2, at[0] + r + 2, at[1] + r + 2))
+    scene.data["rings"] = " ".join(told)  # where a page puts its buttons
 
 
 def _proven(scene, room, plan, routes, limits, px, py, left, right, by_minutes):  # type: ignore[no-untyped-def]
