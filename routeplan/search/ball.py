@@ -12,20 +12,33 @@ from typing import Any
 import numpy as np
 
 from routeplan.errors import Fault, InputError, NoLoopError
+from routeplan.search.chains import chains_of
 
 _NONE = np.empty(0, bool)
 
 
 @dataclass(frozen=True, eq=False)
 class Ball:
-    """Edges within reach. `edge[i]`: the caller's index of edge i of `net`; `node[i]` likewise."""
+    """Streets within reach, as they are (`fine`) and with chains joined to single edges (`net`, what is searched)."""
 
     net: Any  # kernels.Net
-    edge: np.ndarray
-    node: np.ndarray
-    out_m: np.ndarray  # (n,) distance from the start
+    fine: Any  # kernels.Net
+    edge: np.ndarray  # the caller's index of each edge of `fine`
+    first: np.ndarray  # edge i of `net` is part[first[i]:first[i + 1]] of `fine`
+    part: np.ndarray
+    out_m: np.ndarray  # (n,) distance from the start to the nodes of `net`
     back_m: np.ndarray  # (n,) distance to the start
+    turns_inside: np.ndarray  # gain of the turns within each edge of `net`
     may_repeat: bool
+
+    def summed(self, values: np.ndarray) -> np.ndarray:
+        """Sums of values on the edges of `fine` over the edges of `net`."""
+        return np.add.reduceat(values[self.part], self.first[:-1])
+
+    def expanded(self, walk: np.ndarray) -> np.ndarray:
+        """A walk on `net` as edges of `fine`."""
+        pieces = [self.part[self.first[e] : self.first[e + 1]] for e in walk.tolist()]
+        return np.concatenate(pieces).astype(np.int32) if pieces else np.empty(0, np.int32)
 
 
 def edge_array(name: str, values: Any, count: int | None, faults: list[Fault], *, negative: bool) -> np.ndarray:
@@ -206,13 +219,74 @@ def make_ball(
     turn_first, turn_edge = kernels.turns(b_tail, b_head, b_street, out_first, out_edge, b_start, may_repeat)
     turn_first, turn_edge, gain_of_turn = _price_turns(turn_first, turn_edge, edge, count, banned, priced, prices)
     near_first, near_street = _near(names, near_pairs)
-    net = kernels.Net(
+    clock_sum = np.r_[0.0, np.cumsum(weight * step)]
+    fine = kernels.Net(
         b_tail, b_head, length[edge], b_street, out_first, out_edge, in_first, in_edge,
         turn_first, turn_edge, gain_of_turn, near_first, near_street,
-        time[edge], on_clock[edge], np.r_[0.0, np.cumsum(weight * step)], begin, step, b_start,
+        time[edge], on_clock[edge], clock_sum, begin, step, b_start,
     )  # fmt: skip
-    ball = Ball(net, edge, node, out[node], back[node], may_repeat)
-    return ball, {k: v[edge] for k, v in extra.items()}
+    return _joined(fine, edge, may_repeat), {k: v[edge] for k, v in extra.items()}
+
+
+def _joined(fine: Any, edge: np.ndarray, may_repeat: bool) -> Ball:
+    """The ball with its chains joined to single edges."""
+    from routeplan.search import kernels
+
+    first, part = chains_of(
+        fine.head, fine.street, fine.turn_first, fine.turn_edge, fine.start, np.diff(fine.near_first) > 0)  # fmt: skip
+    begin, last = part[first[:-1]], part[first[1:] - 1]
+    node, ends = np.unique(np.r_[fine.tail[begin], fine.head[last], fine.start], return_inverse=True)
+    tail = ends[: begin.size].astype(np.int32)
+    head = ends[begin.size : -1].astype(np.int32)
+    start = int(ends[-1])
+    # both directions of a chain hold the same streets: the smallest one names it
+    names, street = np.unique(np.minimum.reduceat(fine.street[part], first[:-1]), return_inverse=True)
+    street = street.astype(np.int32)
+    out_first, out_edge = kernels.adjacency(tail, node.size)
+    in_first, in_edge = kernels.adjacency(head, node.size)
+    number = np.full(fine.tail.size, -1, np.int64)
+    number[begin] = np.arange(begin.size)
+    follows = [fine.turn_edge[fine.turn_first[e] : fine.turn_first[e + 1]] for e in last.tolist()]
+    turn_first = np.r_[0, np.cumsum([f.size for f in follows])].astype(np.int32)
+    turn_edge = number[np.concatenate(follows)] if follows else np.empty(0, np.int64)
+    gains = [fine.turn_gain[fine.turn_first[e] : fine.turn_first[e + 1]] for e in last.tolist()]
+    inner = np.zeros(fine.tail.size)  # gain of the turn into an edge from the one before it in its chain
+    inside = np.ones(part.size, bool)
+    inside[first[:-1]] = False
+    before = part[np.flatnonzero(inside) - 1]
+    inner[part[inside]] = fine.turn_gain[fine.turn_first[before]]
+    new_of_old = np.full(fine.near_first.size - 1, -1, np.int64)
+    new_of_old[names] = np.arange(names.size)
+    owner = np.repeat(np.arange(fine.near_first.size - 1), np.diff(fine.near_first))
+    pairs = new_of_old[np.stack([owner, fine.near_street], 1)] if owner.size else np.zeros((0, 2), np.int64)
+    near_first, near_street = _near(np.arange(names.size), pairs[(pairs >= 0).all(axis=1)])
+
+    def summed(values: np.ndarray) -> np.ndarray:
+        return np.add.reduceat(values[part], first[:-1])
+
+    net = kernels.Net(
+        tail, head, summed(fine.length), street, out_first, out_edge, in_first, in_edge,
+        turn_first, turn_edge.astype(np.int32), np.concatenate(gains), near_first, near_street,
+        summed(fine.time), summed(fine.clock_gain), fine.clock_sum, fine.clock_begin, fine.clock_step, start,
+    )  # fmt: skip
+    out, back = _distances(net)
+    return Ball(net, fine, edge, first, part, out, back, summed(inner), may_repeat)
+
+
+def _distances(net: Any) -> tuple[np.ndarray, np.ndarray]:
+    """Distance of each node from the start and to it, inf where there is no way."""
+    from routeplan.search import kernels
+
+    n, e = net.out_first.size - 1, net.tail.size
+    out, back = np.empty(n), np.empty(n)
+    parent, settled = np.empty(n, np.int32), np.empty(n, np.int32)
+    key, heap = np.empty(e + 1), np.empty(e + 1, np.int32)
+    for first, adjacent, other, dist in (
+        (net.out_first, net.out_edge, net.head, out), (net.in_first, net.in_edge, net.tail, back)
+    ):  # fmt: skip
+        kernels.shortest(first, adjacent, other, net.length, net.start, np.inf, 0.0, _NONE, 0,
+                         dist, parent, settled, key, heap)  # fmt: skip
+    return out, back
 
 
 def _price_turns(first, follow, edge, count, banned, priced, prices):
@@ -242,16 +316,16 @@ def _near(names: np.ndarray, pairs: np.ndarray) -> tuple[np.ndarray, np.ndarray]
     return first, both[:, 1].astype(np.int32)
 
 
-def make_work(net: Any, labels: int) -> Any:
+def make_work(ball: Ball, labels: int) -> Any:
     """Space for one thread: `labels` bounds the labels of one sweep."""
     from routeplan.search import kernels
 
-    e, n, s = net.tail.size, net.out_first.size - 1, net.near_first.size - 1
+    e, s, n = ball.fine.tail.size, ball.fine.near_first.size - 1, ball.net.out_first.size - 1
     return kernels.Work(
         np.empty(labels), np.empty(labels), np.empty(labels, np.float32), np.empty(labels, np.float32),
-        np.empty(labels, np.int32), np.empty(labels, np.int32), np.empty(labels, np.int32), np.empty(labels, np.uint8),
+        np.empty((labels, 2), np.int32), np.empty(labels, np.int32), np.empty(labels, np.uint8),
         np.full(e, kernels.OUTSIDE, np.int64), np.empty(e, np.int32), np.empty(e), np.zeros(e, np.int64),
         np.zeros(s, np.int64), np.zeros(e, np.uint8), np.zeros(s, np.int32), np.zeros(s, np.int32),
         np.empty(n), np.empty(n), np.empty(e + 1), np.empty(e + 1, np.int32), np.empty(n, np.int32),
-        np.empty(n, np.int32), np.zeros(1, np.int64),
+        np.empty(n, np.int32), np.empty(n), np.empty(n, np.int32), np.zeros(1, np.int64),
     )  # fmt: skip

@@ -50,13 +50,13 @@ def quick(ball: Ball, objective: Any) -> Bound:
 
 
 def clock_most(ball: Ball) -> np.ndarray:
-    """(e,) most that the clock can give an edge at any time of passing."""
-    net = ball.net
+    """(e,) most that the clock can give an edge of the joined net at any time of passing."""
+    net = ball.fine
     if net.clock_sum.size == 1:
-        return np.zeros(net.tail.size)
+        return np.zeros(ball.net.tail.size)
     weight = np.diff(net.clock_sum) / net.clock_step
     top, bottom = max(weight.max(), 0.0), min(weight.min(), 0.0)
-    return np.maximum(net.clock_gain * top, net.clock_gain * bottom)
+    return ball.summed(np.maximum(net.clock_gain * top, net.clock_gain * bottom))
 
 
 def _knapsack(gain: np.ndarray, low: np.ndarray, high: np.ndarray, shortest: float, longest: float) -> float:

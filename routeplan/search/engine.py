@@ -19,15 +19,19 @@ from routeplan.search.ball import Ball, make_work
 CHAINS = 2
 SLICE = 3_000_000  # label offers between two looks at the clock, some 30 ms
 LONGEST_WALK = 4096  # edges
-SHORTEST_SEGMENT_M, LONGEST_SEGMENT_M = 800.0, 10_000.0
+SHORTEST_SEGMENT_M, LONGEST_SEGMENT_M = 800.0, 20_000.0
 BUCKET_M = 60.0
+LABELS = 300_000  # room of one sweep of the local search
 SHAKE = 0.25
 CYCLE = 80
+SCREEN = 1_000_000  # label offers on each new seed
+PATIENCE = 15_000_000  # label offers without a better walk, until new seeds are tried
+EXCHANGE = 60_000_000  # label offers between two looks at the other chain
 
 
 @dataclass(frozen=True, eq=False)
 class Objective:
-    """Gains on the edges of a ball, and what a walk may be."""
+    """Gains on the edges of a ball's joined net, and what a walk may be."""
 
     gain: np.ndarray  # (e,) at the first passage of a street
     again: np.ndarray  # (e,) at a later one
@@ -38,6 +42,8 @@ class Objective:
     pull_per_m: float = 0.0  # <= 0
     repeats: bool = False
     repeat_m: float = 0.0  # metres ridden again at most
+    fine_gain: np.ndarray | None = None  # the same on the edges of Ball.fine
+    fine_again: np.ndarray | None = None
 
     def rules(self, *, repeats: bool | None = None, repeat_m: float | None = None) -> Any:
         from routeplan.search.kernels import Rules
@@ -70,7 +76,7 @@ class Space:
 
     def work(self, chain: int) -> Any:
         while len(self.works) <= chain:
-            self.works.append(make_work(self.ball.net, 600_000))
+            self.works.append(make_work(self.ball, LABELS))
         return self.works[chain]
 
 
@@ -79,6 +85,11 @@ def spread_of(objective: Objective, net: Any) -> float:
     long = net.length > 1.0
     density = np.abs(objective.gain[long]) / net.length[long]
     return float(np.quantile(density, 0.9)) if density.size else 0.0
+
+
+def usual_budget(ball: Ball, most: int) -> int:
+    """Label offers by default: less where there is little to choose from."""
+    return min(most, 10_000_000 + 4_000 * ball.net.tail.size)
 
 
 def whole(ball: Ball, objective: Objective, step_m: float, gain: np.ndarray | None = None) -> tuple[np.ndarray, int]:
@@ -90,7 +101,7 @@ def whole(ball: Ball, objective: Objective, step_m: float, gain: np.ndarray | No
     room = int((np.maximum(span, 0) / step_m + 4).sum()) + 16
     walk = np.empty(LONGEST_WALK, np.int32)
     rules = objective.rules()
-    work = make_work(net, room)
+    work = make_work(ball, room)
     used = objective.gain if gain is None else gain
     count, done = kernels.whole_loop(net, used, objective.again, rules, step_m, ball.back_m, ball.out_m, work, walk)
     return walk[:count].copy(), done
@@ -102,7 +113,11 @@ class Chain:
     def __init__(self, ball: Ball, objective: Objective, work: Any, seed: int, warmth: float = 0.02) -> None:
         from routeplan.search import kernels
 
-        self.net, self.objective, self.work = ball.net, objective, work
+        self.ball, self.net, self.objective, self.work, self.seed = ball, ball.net, objective, work, seed
+        self.top: np.ndarray | None = None
+        self.top_value = -np.inf
+        self.patience = 0
+        self.renewals = 0
         self.state = np.array([(seed * 0x9E3779B97F4A7C15 + 0x1234567) % 2**64 | 1], np.uint64)
         for _ in range(8):
             kernels.random(self.state)
@@ -113,20 +128,22 @@ class Chain:
         self.log = np.zeros((64, 1 + LONGEST_WALK), np.int32)
         scale = spread_of(objective, ball.net)
         self.settings = np.array([
-            SHORTEST_SEGMENT_M, min(LONGEST_SEGMENT_M, 0.6 * objective.longest_m), BUCKET_M, SHAKE,
-            warmth * scale * objective.longest_m / 10, CYCLE, 3.0 * scale,
+            SHORTEST_SEGMENT_M, min(LONGEST_SEGMENT_M, 0.5 * objective.longest_m), BUCKET_M, SHAKE,
+            warmth * scale * objective.longest_m / 10, CYCLE, 3.0 * scale, 0.5, 1.5, 0.1, 0.3,
         ])  # fmt: skip
         if objective.repeats:
             self.rules, self.again = objective.rules(), objective.again
         else:  # repeats are passed through at a price, but never kept
             self.rules = objective.rules(repeats=True, repeat_m=0.1 * objective.longest_m)
             self.again = -0.5 * scale * ball.net.length
+        self.seen = np.zeros(4096, np.uint64)
         self.found: list[np.ndarray] = []
 
     def put(self, walk: np.ndarray) -> None:
         """Begin from this walk."""
         from routeplan.search import kernels
 
+        self.counts[:2], self.values[:] = 0, -np.inf
         value, length, repeated, _, faults = kernels.measure(
             self.net, self.objective.gain, self.again, self.rules, walk, walk.size, self.work)  # fmt: skip
         if faults:
@@ -142,8 +159,8 @@ class Chain:
                 self.best[: walk.size] = walk
                 self.counts[1], self.values[1] = walk.size, value
 
-    def run(self, allowance: int, deadline: Deadline) -> int:
-        """Search for `allowance` label offers; returns those spent."""
+    def polish(self, allowance: int, deadline: Deadline) -> int:
+        """Local search from the present walk for `allowance` label offers; returns those spent."""
         from routeplan.search import kernels
 
         spent = 0
@@ -152,11 +169,58 @@ class Chain:
             self.log[0, 0] = 0
             _, done = kernels.improve(
                 self.net, self.objective.gain, self.again, self.rules, strict, self.walk, self.counts, self.values,
-                self.best, self.state, 1 << 30, min(SLICE, allowance - spent), self.settings, self.log, self.work,
+                self.best, self.state, min(SLICE, allowance - spent), self.settings, self.log, self.seen, self.work,
             )  # fmt: skip
             spent += max(done, 1)
             for row in range(1, int(self.log[0, 0]) + 1):
                 self.found.append(self.log[row, 1 : 1 + self.log[row, 0]].copy())
+        if self.counts[1] and self.values[1] > self.top_value:
+            self.top_value, self.top = float(self.values[1]), self.best[: self.counts[1]].copy()
+        return spent
+
+    def run(self, allowance: int, deadline: Deadline) -> int:
+        """Search for `allowance` label offers: look at many seeds, go on with the best few, begin anew when nothing moves."""
+        spent = 0
+        while spent < allowance and not deadline.passed():
+            if self.patience > 0:
+                before = self.top_value
+                done = self.polish(min(SLICE, allowance - spent), deadline)
+                self.patience = PATIENCE if self.top_value > before else self.patience - done
+                spent += done
+                if not done:
+                    self.patience = 0
+                continue
+            spent += self.renew(deadline)
+            if self.top is None and self.renewals >= 4:
+                break
+        return spent
+
+    def renew(self, deadline: Deadline) -> int:
+        """Seeds, a short local search from each, a longer one from the best three; the best is the present walk then."""
+        ball, objective = self.ball, self.objective
+        self.renewals += 1
+        number = self.seed * 1000 + self.renewals
+        seeds = polygons(ball, objective, self.work, number, 24)[:8]
+        spent = 24 * (self.net.tail.size + 20_000)
+        if self.renewals % 2 == 1 or not seeds:
+            swept, done = _swept(ball, objective, number if self.renewals > 1 or self.seed % CHAINS else None)
+            seeds, spent = swept + seeds, spent + done
+        for offers, keep in ((SCREEN, 3), (3 * SCREEN, 1)):
+            tried: list[tuple[float, int, np.ndarray]] = []
+            for k, walk in enumerate(seeds):
+                if deadline.passed() and self.top is not None:
+                    break
+                self.put(walk)
+                spent += self.polish(offers, deadline)
+                if self.counts[0]:
+                    best = self.best[: self.counts[1]] if self.counts[1] else self.walk[: self.counts[0]]
+                    tried.append((-max(self.values[1], self.values[0]), k, best.copy()))
+            seeds = [walk for _, _, walk in sorted(tried, key=lambda item: item[:2])[:keep]]
+        if seeds:
+            self.put(seeds[0])
+        elif self.top is not None:
+            self.put(self.top)
+        self.patience = PATIENCE
         return spent
 
 
@@ -176,6 +240,11 @@ def polygons(ball: Ball, objective: Objective, work: Any, seed: int, tries: int)
     rules = objective.rules(repeats=True, repeat_m=np.inf)
     middle = objective.target_m or 0.5 * (objective.shortest_m + objective.longest_m)
     size = 1.0
+    close = np.flatnonzero(ball.out_m[net.tail] + net.length + ball.back_m[net.head] < 0.9 * middle)
+    if not close.size:
+        close = np.arange(net.tail.size)
+    worth = np.sort(density[close])[-max(close.size // 5, 1)]
+    rich = net.head[close[density[close] >= worth]]
     for attempt in range(tries):
         corners = int(random.integers(2, 5))
         reach = middle / (corners + 1) * size * random.uniform(0.6, 1.1)
@@ -188,10 +257,12 @@ def polygons(ball: Ball, objective: Objective, work: Any, seed: int, tries: int)
                 target = net.start
             else:
                 round_trip = ball.out_m + ball.back_m
-                fits = np.flatnonzero(round_trip < middle)
+                fits = np.flatnonzero(round_trip < 0.9 * middle)
                 if not fits.size:
                     break
                 target = -1
+                if random.random() < 0.4:
+                    target = int(random.choice(rich))
             kernels.shortest(net.out_first, net.out_edge, net.head, weight, at, np.inf, 0.0, none, 0,
                              work.out, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
             if target < 0:
@@ -242,50 +313,41 @@ def search(
 
     seeds : walks to begin from; none: a sweep over the whole ball and polygons. enough(value): stop when it holds."""
     space = space or Space(ball)
-    found: list[np.ndarray] = []
-    spent = 0
     chains = [Chain(ball, objective, space.work(k), seed * CHAINS + k) for k in range(CHAINS)]
-    if not seeds:
-        jobs: list[Callable[[], tuple[list[np.ndarray], int]]] = [
-            lambda: _swept(ball, objective),
-            lambda: (polygons(ball, objective, chains[1].work, seed, 24), 24 * ball.net.tail.size),
-        ]
-        both = _at_once(jobs, threads)
-        seeds = both[0][0] + both[1][0]
-        first = [both[0][0], both[1][0] or both[0][0]]
-        spent += both[0][1] + both[1][1]
-    else:
-        first = [seeds[k::CHAINS] or seeds for k in range(CHAINS)]
-    for chain, walks in zip(chains, first, strict=True):
-        for walk in walks[::-1]:  # the best last: it is where the chain begins
+    for k, chain in enumerate(chains if seeds else []):
+        for walk in (seeds or [])[k::CHAINS] or seeds or []:
             chain.put(walk)
-    rounds = 0
+            chain.polish(1, deadline)
+            chain.patience = PATIENCE
+    spent = 0
     while spent < budget and not deadline.passed():
-        share = max((budget - spent) // CHAINS, 1)
-        share = min(share, max(SLICE, budget // 8))
+        share = max(min((budget - spent) // CHAINS, EXCHANGE), 1)
         done = _at_once([lambda c=c: c.run(share, deadline) for c in chains], threads)  # type: ignore[misc]
-        if not any(done):
-            break
         spent += sum(done)
-        rounds += 1
-        leader = max(chains, key=lambda c: c.values[1])
-        if enough is not None and enough(leader.values[1]):
+        if not any(done) or all(c.top is None and c.renewals >= 4 for c in chains):
             break
-        for chain in chains:  # a chain far behind goes on from the leader's best
-            if chain is not leader and leader.counts[1] and rounds % 2 == 0 and chain.values[1] < leader.values[1]:
-                chain.put(leader.best[: leader.counts[1]].copy())
-    for chain in chains:
-        found += chain.found
-    return found, spent
+        leader = max(chains, key=lambda c: c.top_value)
+        if enough is not None and enough(leader.top_value):
+            break
+        for chain in chains:  # one that found nothing goes on from the leader's best
+            if chain.top is None and leader.top is not None:
+                chain.put(leader.top)
+                chain.patience = PATIENCE
+    return [walk for chain in chains for walk in chain.found], spent
 
 
-def _swept(ball: Ball, objective: Objective) -> tuple[list[np.ndarray], int]:
-    """The whole sweep at a bucket that keeps the labels below some three million; finer where nothing is found."""
-    span = objective.longest_m - ball.out_m[ball.net.tail] - ball.net.length - ball.back_m[ball.net.head]
-    step = max(250.0, float(span.sum()) / 2.0e6, objective.longest_m / 2000)
+def _swept(ball: Ball, objective: Objective, shake: int | None) -> tuple[list[np.ndarray], int]:
+    """The whole sweep with wide buckets, narrower where nothing is found; `shake`: seed for gains looked at askew."""
+    net = ball.net
+    gain = objective.gain
+    if shake is not None:
+        factor = np.random.default_rng(shake).uniform(0.6, 1.4, ball.out_m.size)
+        gain = gain * 0.5 * (factor[net.tail] + factor[net.head])
+    span = objective.longest_m - ball.out_m[net.tail] - net.length - ball.back_m[net.head]
+    step = max(objective.longest_m / 70, float(span.sum()) / 2.0e6)
     spent = 0
     for finer in (1.0, 0.4, 0.1):
-        walk, done = whole(ball, objective, step * finer)
+        walk, done = whole(ball, objective, step * finer, gain)
         spent += done
         if walk.size:
             return [walk], spent

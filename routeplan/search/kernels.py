@@ -61,8 +61,7 @@ class Work(NamedTuple):
     label_length: np.ndarray
     label_time: np.ndarray
     label_repeat: np.ndarray
-    label_parent: np.ndarray
-    label_edge: np.ndarray
+    label_link: np.ndarray  # (labels, 2) int32: parent label, edge
     label_next: np.ndarray
     label_done: np.ndarray
     offset: np.ndarray  # (e,) int64: label of (edge, bucket) is offset[edge] + bucket, or OUTSIDE
@@ -79,6 +78,8 @@ class Work(NamedTuple):
     heap_node: np.ndarray
     settled: np.ndarray  # (n,) int32
     parent: np.ndarray  # (n,) int32
+    zone: np.ndarray  # (n,) distance from the middle of a zone
+    zone_settled: np.ndarray  # (n,) int32
     stamp: np.ndarray  # (1,) int64
 
 
@@ -279,21 +280,21 @@ def push(net, work, last_bucket, heads, f, nl, value, time, repeat, parent, step
     work.label_length[k] = nl
     work.label_time[k] = time
     work.label_repeat[k] = repeat
-    work.label_parent[k] = parent
+    work.label_link[k, 0] = parent
     if work.label_done[k] == 0:
         work.label_done[k] = 1
-        work.label_edge[k] = f
+        work.label_link[k, 1] = f
         work.label_next[k] = heads[b]
         heads[b] = k
 
 
 @kernel
-def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, work):
+def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, length_price, work):
     """Best replacement of walk[i:j]: returns (label or -1, its value, work done).
 
     The rest of the walk is marked in work.rest_*; distances to the segment's end lie in work.to and from its beginning
     in work.out; lowest, highest: length of the segment [m]. A value counts the segment, its turns, the rest's clock
-    part and the pull to the target. With i = 0, j = count = 0 it finds a whole loop from the start."""
+    part and the pull to the target, less `length_price` a metre. With i = 0, j = count = 0 it finds a whole loop from the start."""
     first_edge = walk[i - 1] if i > 0 else -1
     next_edge = walk[j] if j < count else -1
     end = net.tail[next_edge] if next_edge >= 0 else net.start
@@ -310,35 +311,35 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, wor
         if a < i:
             t0 += net.time[walk[a]]
 
-    # region: edges on some way from begin to end that is short enough; room for their labels
-    last_bucket = int(highest / step)
-    heads = np.full(last_bucket + 1, -1, np.int64)
+    # region: edges on some way from begin to end that is short enough; buckets as wide as the room for labels asks
     size = 0
-    room = 0
+    span = 0.0
     for q in range(work.settled.size):
         v = work.settled[q]
         if v < 0:
             break
         for a in range(net.out_first[v], net.out_first[v + 1]):
             e = net.out_edge[a]
-            shortest_way = work.out[v] + net.length[e]
-            longest_way = highest - work.to[net.head[e]]
-            if shortest_way > longest_way or work.rest_edge[e]:
-                continue
-            if rules.repeats or work.rest_street[net.street[e]] == 0:
-                low = int(shortest_way / step)
-                high = int(longest_way / step)
-                if room + high - low + 3 > work.label_value.size:
-                    for p in range(size):
-                        work.offset[work.region[p]] = OUTSIDE
-                    return np.int64(-1), -np.inf, size
+            spare = highest - work.to[net.head[e]] - work.out[v] - net.length[e]
+            if spare >= 0.0 and not work.rest_edge[e] and (rules.repeats or work.rest_street[net.street[e]] == 0):
                 work.region[size] = e
                 size += 1
-                work.offset[e] = room - low + 1  # one spare below and one above, for rounding
-                room += high - low + 3
+                span += spare
+    if size * 8 > work.label_value.size:
+        return np.int64(-1), -np.inf, size
+    step = max(step, span / (work.label_value.size - 5 * size))
+    last_bucket = int(highest / step)
+    heads = np.full(last_bucket + 1, -1, np.int64)
+    room = 0
+    for q in range(size):
+        e = work.region[q]
+        low = int((work.out[net.tail[e]] + net.length[e]) / step)
+        high = int((highest - work.to[net.head[e]]) / step)
+        work.offset[e] = room - low + 1  # one spare below and one above, for rounding
+        room += max(high - low, 0) + 3
     work.label_value[:room] = -np.inf
     work.label_done[:room] = 0
-    done = room // 8
+    done = room // 8 + size
 
     # first labels, then bucket by bucket
     if first_edge >= 0:
@@ -384,9 +385,10 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, wor
                 stamp = work.stamp[0]
                 p = current
                 while p >= 0:
-                    work.edge_mark[work.label_edge[p]] = stamp
-                    work.street_mark[net.street[work.label_edge[p]]] = stamp
-                    p = work.label_parent[p]
+                    c = work.label_link[p, 1]
+                    work.edge_mark[c] = stamp
+                    work.street_mark[net.street[c]] = stamp
+                    p = work.label_link[p, 0]
                     done += 1
             again_here = work.rest_street[s] > 0
             if marked:
@@ -421,7 +423,7 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, wor
         current = heads[bucket]
         heads[bucket] = work.label_next[current]
         work.label_done[current] = 2
-        e = work.label_edge[current]
+        e = work.label_link[current, 1]
         value = work.label_value[current]
         length = work.label_length[current]
         time = work.label_time[current]
@@ -429,7 +431,7 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, wor
         a0 = net.turn_first[e]
         a1 = net.turn_first[e + 1]
         if net.head[e] == end and length >= lowest and length <= highest:
-            total = value + rules.pull * abs(base_length + length - rules.target)
+            total = value + rules.pull * abs(base_length + length - rules.target) - length_price * length
             if next_edge >= 0:
                 c = turn_between(net, e, next_edge)
                 if c < 0:
@@ -455,13 +457,13 @@ def chain(label, work, walk):
     p = label
     while p >= 0:
         count += 1
-        p = work.label_parent[p]
+        p = work.label_link[p, 0]
     p = label
     k = count
     while p >= 0:
         k -= 1
-        walk[k] = work.label_edge[p]
-        p = work.label_parent[p]
+        walk[k] = work.label_link[p, 1]
+        p = work.label_link[p, 0]
     return count
 
 
@@ -480,7 +482,7 @@ def whole_loop(net, gain, again, rules, step, back, out, work, walk):
             n += 1
     if n < work.settled.size:
         work.settled[n] = -1
-    label, value, done = sweep(net, gain, again, rules, walk, 0, 0, 0, rules.shortest, rules.longest, step, work)
+    label, value, done = sweep(net, gain, again, rules, walk, 0, 0, 0, rules.shortest, rules.longest, step, 0.0, work)
     if label < 0:
         return 0, done
     return chain(label, work, walk), done
@@ -511,7 +513,7 @@ def mark_rest(net, walk, count, i, j, sign, work):
 
 
 @kernel
-def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, state, steps, allowance, settings, log, work):
+def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, state, allowance, settings, log, seen, work):
     """Local search: replace segments of the walk by the best ones that the sweep finds, gains shaken, over and over.
 
     walk, best   : int32, current and best walk; counts = [edges of walk, edges of best, step within the cycle, then tallies: sweeps that
@@ -519,18 +521,22 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
     values       : [value of walk, value of best (-inf: none that is allowed)]
     strict_repeat: metres ridden again that an allowed walk may have (rules.repeat_m may be looser)
     settings     : [shortest segment, longest segment, bucket, shake, warmth, steps of a cycle,
-                   price of each metre outside the window]
+                   price of each metre outside the window, share of steps with a
+                   price on length, size of that price, how far below the window they may go, share with a zone]
     log          : int32 (rows, 1 + longest walk): allowed walks as they were accepted; row 0 holds the number used
-    Returns (steps taken, work done); stops after `steps` steps or `allowance` work."""
+    seen         : uint64 (2^k,) hashes of logged walks
+    Returns (steps taken, work done); stops after `allowance` work, or with a full log."""
     done = 0
     taken = 0
+    scale = settings[6] / 3.0
     segment = np.empty(walk.size, np.int32)
     none = np.empty(0, np.bool_)
     work.rest_edge[:] = 0
     work.rest_street[:] = 0
     work.rest_near[:] = 0
-    while taken < steps and done < allowance:
+    while done < allowance:
         taken += 1
+        done += 400
         counts[6] += 1
         count = counts[0]
         length = 0.0
@@ -555,8 +561,13 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
             j += 1
         rest = length - inside
         highest = min(max(rules.longest - rest, 0.9 * inside), inside * 1.35 + 1500.0)
-        lowest = min(rules.shortest - rest, 0.95 * highest)
         shake = settings[3] * heat * random(state) if random(state) < 0.8 else 0.0
+        length_price = 0.0
+        floor = rules.shortest
+        if heat > 0.0 and random(state) < settings[7]:
+            length_price = settings[8] * random(state) * heat * values[0] / max(length, 1.0)
+            floor *= 1.0 - settings[9] * heat
+        lowest = min(floor - rest, 0.95 * highest)
         # what the rest holds, and what lies between the ends
         begin = net.tail[walk[i]]
         end = net.head[walk[j - 1]]
@@ -571,10 +582,24 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
             v = work.settled[q]
             for a in range(net.out_first[v], net.out_first[v + 1]):
                 e = net.out_edge[a]
-                work.gain[e] = gain[e] * (1.0 + shake * (2.0 * random(state) - 1.0)) if shake > 0.0 else gain[e]
+                work.gain[e] = gain[e]
+                if shake > 0.0:
+                    size = abs(gain[e]) + 0.2 * scale * net.length[e]
+                    work.gain[e] += shake * (2.0 * random(state) - 1.0) * size
+        if heat > 0.0 and n > 1 and random(state) < settings[10]:  # a zone looks better or worse than it is
+            radius = 300.0 * 10.0 ** random(state)
+            factor = 0.5 + 1.2 * random(state)
+            v = work.settled[int(random(state) * n)]
+            m = shortest(net.out_first, net.out_edge, net.head, net.length, v, radius, 0.0, none, 0,
+                         work.zone, work.parent, work.zone_settled, work.heap_key, work.heap_node)  # fmt: skip
+            done += 2 * m
+            for q in range(m):
+                v = work.zone_settled[q]
+                for a in range(net.out_first[v], net.out_first[v + 1]):
+                    work.gain[net.out_edge[a]] *= factor
         mark_rest(net, walk, count, i, j, 1, work)
         step = max(settings[2], highest / 250.0)
-        label, value, spent = sweep(net, work.gain, again, rules, walk, count, i, j, lowest, highest, step, work)
+        label, value, spent = sweep(net, work.gain, again, rules, walk, count, i, j, lowest, highest, step, length_price, work)
         mark_rest(net, walk, count, i, j, -1, work)
         done += spent
         if label >= 0:
@@ -594,16 +619,23 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
                 new[i + m :] = walk[j:count]
                 value, length, repeated, time, faults = measure(net, gain, again, rules, new, new.size, work)
                 done += new.size
-                value -= settings[6] * max(0.0, rules.shortest - length, length - rules.longest)
+                value -= settings[6] * max(0.0, floor - length, length - rules.longest)
                 slack = -settings[4] * heat * np.log(max(random(state), 1e-12))
-                if faults == 0 and value >= values[0] - slack:
+                was = values[0] - length_price * (rest + inside)
+                if faults == 0 and value - length_price * length >= was - slack:
                     counts[5] += 1
                     counts[0] = new.size
                     walk[: new.size] = new
                     values[0] = value
                     if repeated <= strict_repeat and length >= rules.shortest and length <= rules.longest:
-                        row = log[0, 0] + 1
-                        if row < log.shape[0]:
+                        mixed = np.uint64(new.size)
+                        for a in range(new.size):
+                            mixed = (mixed ^ np.uint64(new[a])) * np.uint64(0x9E3779B97F4A7C15)
+                            mixed ^= mixed >> np.uint64(29)
+                        slot = np.int64(mixed & np.uint64(seen.size - 1))
+                        if seen[slot] != mixed:
+                            seen[slot] = mixed
+                            row = log[0, 0] + 1
                             log[row, 0] = new.size
                             log[row, 1 : 1 + new.size] = new
                             log[0, 0] = row

@@ -77,17 +77,17 @@ def best_loops(
         street=street, may_repeat=may_repeat, banned_turns=banned_turns, turns=turns, turn_gain=turn_gain, near=near,
         time_s=time_s, clock_gain=clock_gain, clock=clock, per_edge={"gain": gain},
     )  # fmt: skip
-    net = ball.net
+    again = repeat_gain_per_m * ball.fine.length
     objective = engine.Objective(
-        cut["gain"], repeat_gain_per_m * net.length, float(shortest_m), float(longest_m),
+        ball.summed(cut["gain"]) + ball.turns_inside, ball.summed(again) + ball.turns_inside, float(shortest_m), float(longest_m),
         float(near_gain_per_m), float(target_length_m or 0.0),
         -abs(float(length_gain_per_m)) if target_length_m is not None else 0.0,
-        bool(may_repeat), repeat_share_at_most * float(longest_m),
+        bool(may_repeat), repeat_share_at_most * float(longest_m), cut["gain"], again,
     )  # fmt: skip
     bound = bounds.quick(ball, objective)
     space = engine.Space(ball)
     walks, spent = engine.search(
-        ball, objective, seed=seed, budget=budget or BUDGET, deadline=deadline, space=space, threads=threads,
+        ball, objective, seed=seed, budget=budget or engine.usual_budget(ball, BUDGET), deadline=deadline, space=space, threads=threads,
         enough=lambda value: count == 1 and value >= bound.gain_at_most - 1e-9 * max(1.0, abs(bound.gain_at_most)),
     )  # fmt: skip
     loops = _ranked(ball, objective, walks, space.work(0), repeat_share_at_most)
@@ -105,14 +105,15 @@ def _ranked(ball, objective, walks, work, share):
 
     best: dict[bytes, tuple[Loop, np.ndarray]] = {}
     rules = objective.rules()
-    for walk in walks:
+    for joined in walks:
+        walk = ball.expanded(joined)
         value, length, repeated, time, faults = kernels.measure(
-            ball.net, objective.gain, objective.again, rules, walk, walk.size, work)  # fmt: skip
+            ball.fine, objective.fine_gain, objective.fine_again, rules, walk, walk.size, work)  # fmt: skip
         if faults or (not objective.repeats and repeated > 0) or repeated > share * length:
             continue
         if not objective.shortest_m <= length <= objective.longest_m:
             continue
-        streets = np.unique(ball.net.street[walk])
+        streets = np.unique(ball.fine.street[walk])
         key = streets.tobytes()
         edges = ball.edge[walk]
         if key not in best or (-value, edges.tolist()) < (-best[key][0].gain, best[key][0].edges.tolist()):
@@ -124,8 +125,8 @@ def _apart(loops, ball, count, shared_at_most):
     """The best `count` of which any two share at most so much of the shorter one's length."""
     if shared_at_most >= 1.0:
         return [loop for loop, _ in loops[:count]]
-    length = np.zeros(ball.net.near_first.size - 1)
-    length[ball.net.street] = ball.net.length
+    length = np.zeros(ball.fine.near_first.size - 1)
+    length[ball.fine.street] = ball.fine.length
     chosen: list[tuple[Loop, np.ndarray]] = []
     for loop, streets in loops:
         if all(

@@ -6,6 +6,7 @@ gaps of the front. Every loop met on the way is kept if no other passes it, or a
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,6 +17,8 @@ from routeplan.search.values import TradeOff
 
 BUDGET = 150_000_000  # label offers; some seconds on two cores
 RESERVE = 400
+
+Watch = Callable[[Callable[[], TradeOff]], bool]
 
 
 def trade_off(
@@ -48,6 +51,7 @@ def trade_off(
     effort_per_price: float | None = None,
     budget: int | None = None,
     threads: int | None = None,
+    watch: Watch | None = None,
 ) -> TradeOff:
     """Loops that are good for some exchange of effort against loss, as many as were found.
 
@@ -57,6 +61,8 @@ def trade_off(
                    of `loss`. They steer the search and are reported apart, in TradeOff.price
     effort_per_price : effort that one unit of price is worth; None: the mean effort of a second of riding where time_s
                    is given, else of a unit of loss
+    watch        : called after each weighted sum with a function that gives the loops found so far; answering False
+                   ends the search
     The other arguments are those of best_loops. `TradeOff.costs` holds the plain costs without prices; loops marked
     non_dominated are not passed in all costs by another one, with prices nor without.
     Raises InputError, and NoLoopError with the nearest length that was found."""
@@ -71,19 +77,20 @@ def trade_off(
         street=street, may_repeat=may_repeat, banned_turns=banned_turns, turns=turns, turn_gain=turn_gain, near=near,
         time_s=time_s, clock_gain=clock_gain, clock=clock, per_edge=per_edge, at_least_zero=True,
     )  # fmt: skip
-    net = ball.net
+    net = ball.fine
     costs = np.stack(list(cut.values()), axis=1)
     if effort_per_price is None:
         unit = net.time.sum() if time_s is not None else costs[:, 1].sum()
         effort_per_price = float(costs[:, 0].sum() / unit) if unit > 0 else 0.0
+    again = repeat_gain_per_m * net.length
     plain = engine.Objective(
-        np.zeros(net.tail.size), repeat_gain_per_m * net.length, float(shortest_m), float(longest_m),
+        np.zeros(ball.net.tail.size), ball.summed(again), float(shortest_m), float(longest_m),
         float(near_gain_per_m), float(target_length_m or 0.0),
         -abs(float(length_gain_per_m)) if target_length_m is not None else 0.0,
-        bool(may_repeat), repeat_share_at_most * float(longest_m),
+        bool(may_repeat), repeat_share_at_most * float(longest_m), np.zeros(net.tail.size), again,
     )  # fmt: skip
     front = _Front(ball, costs, plain, effort_per_price, repeat_share_at_most, engine.Space(ball))
-    spent = _search(front, seed, budget or BUDGET, deadline, threads)
+    spent = _search(front, seed, budget or engine.usual_budget(ball, BUDGET), deadline, threads, watch)
     if not front.kept:
         raise no_loop(ball, plain, front.space.work(0), start)
     return front.result(deadline.stopped, spent)
@@ -91,7 +98,8 @@ def trade_off(
 
 @dataclass(eq=False)
 class _Found:
-    walk: np.ndarray
+    joined: np.ndarray  # edges of the joined net
+    walk: np.ndarray  # edges of the fine net
     costs: np.ndarray  # plain
     priced: np.ndarray  # with the prices
     length_m: float
@@ -108,13 +116,14 @@ class _Front:
         self.effort_per_price = effort_per_price
         self.kept: dict[bytes, _Found] = {}
         self.seen: set[bytes] = set()
-        self.no_clock = ball.net._replace(clock_sum=np.zeros(1))
+        self.joined_costs = np.stack([ball.summed(c) for c in costs.T], axis=1)
+        self.no_clock = ball.fine._replace(clock_sum=np.zeros(1))
         self.per_price = np.array([effort_per_price, 1.0, 0.0][: costs.shape[1]])
-        length = max(ball.net.length.sum(), 1.0)
+        length = max(ball.fine.length.sum(), 1.0)
         middle = plain.target_m or 0.5 * (plain.shortest_m + plain.longest_m)
         self.first_scale = np.maximum(costs.sum(axis=0) / length * middle, 1e-9)
-        self.street_length = np.zeros(ball.net.near_first.size - 1)
-        self.street_length[ball.net.street] = ball.net.length
+        self.street_length = np.zeros(ball.fine.near_first.size - 1)
+        self.street_length[ball.fine.street] = ball.fine.length
 
     def scale(self) -> np.ndarray:
         """Range of each cost over the loops that none passes; before there are two, the typical cost of a loop."""
@@ -128,12 +137,13 @@ class _Front:
     def objective(self, weights: np.ndarray, away: np.ndarray | None = None) -> Any:
         """The weighted sum as gains; `away`: streets that cost a third more of a typical cost."""
         w = weights / self.scale()
-        cost = self.edge_costs @ w
+        cost = self.joined_costs @ w
         net = self.ball.net
         price = float(w @ self.per_price)
         if away is not None:
             typical = cost.sum() / max(net.length.sum(), 1.0)
-            cost = cost + 0.6 * typical * net.length * away[net.street]
+            cost = cost + 0.6 * typical * self.ball.summed(self.ball.fine.length * away[self.ball.fine.street])
+        cost = cost - price * self.ball.turns_inside
         again = -cost + price * self.plain.again
         objective = replace(
             self.plain, gain=-cost, again=again, near_gain_per_m=price * self.plain.near_gain_per_m,
@@ -148,23 +158,24 @@ class _Front:
 
         work = self.space.work(0)
         rules = self.plain.rules()
-        zero = self.plain.gain
-        for walk in walks:
-            key = walk.tobytes()
+        zero = self.plain.fine_gain
+        for joined in walks:
+            key = joined.tobytes()
             if key in self.seen:
                 continue
             self.seen.add(key)
+            walk = self.ball.expanded(joined)
             both, length, repeated, _, faults = kernels.measure(
-                self.ball.net, zero, self.plain.again, rules, walk, walk.size, work)  # fmt: skip
+                self.ball.fine, zero, self.plain.fine_again, rules, walk, walk.size, work)  # fmt: skip
             if faults or not self.plain.shortest_m <= length <= self.plain.longest_m:
                 continue
             if repeated > (self.share * length if self.plain.repeats else 0.0):
                 continue
-            price = kernels.measure(self.no_clock, zero, self.plain.again, rules, walk, walk.size, work)[0]
+            price = kernels.measure(self.no_clock, zero, self.plain.fine_again, rules, walk, walk.size, work)[0]
             costs = self.edge_costs[walk].sum(axis=0)
             costs[1] -= both - price
-            streets = np.unique(self.ball.net.street[walk])
-            found = _Found(walk, costs, costs - price * self.per_price, length, repeated, -price, streets)
+            streets = np.unique(self.ball.fine.street[walk])
+            found = _Found(joined, walk, costs, costs - price * self.per_price, length, repeated, -price, streets)
             name = streets.tobytes()
             old = self.kept.get(name)
             if old is None or float(found.priced @ (1 / self.first_scale)) < float(old.priced @ (1 / self.first_scale)):
@@ -199,7 +210,10 @@ class _Front:
             shared = np.array([self.street_length[f.streets] @ away[f.streets] for f in found])
             value = value + 0.6 * shared / np.array([f.length_m for f in found])
         order = np.argsort(value, kind="stable")
-        return [found[i].walk for i in order[:2]]
+        return [found[i].joined for i in order[:2]]
+
+    def so_far(self) -> TradeOff:
+        return self.result(False, 0)
 
     def result(self, stopped: bool, steps: int) -> TradeOff:
         found = sorted(self.kept.values(), key=lambda f: (*f.costs, *f.walk.tolist()))
@@ -213,7 +227,9 @@ class _Front:
         )  # fmt: skip
 
 
-def _search(front: _Front, seed: int, budget: int, deadline: Any, threads: int | None) -> int:
+def _search(
+    front: _Front, seed: int, budget: int, deadline: Any, threads: int | None, watch: Watch | None = None
+) -> int:
     """Weighted sums until the budget or the time is spent; returns label offers spent."""
     from routeplan.search import engine
 
@@ -241,6 +257,9 @@ def _search(front: _Front, seed: int, budget: int, deadline: Any, threads: int |
         spent += max(done, 1)
         turn += 1
         if turn == 1 and not front.kept:
+            break
+        if watch is not None and front.kept and not watch(front.so_far):
+            deadline.stopped = True
             break
     return spent
 
