@@ -68,12 +68,9 @@ def _blemishes(timed: Timed) -> str:
 
 
 def cautions(ride: Ride) -> tuple[str, ...]:
-    """What must be said beside any plan of a ride with a radio."""
+    """What this ride's own set-up asks for, beside the cautions that go with every plan."""
+    if ride.set.talk_while_riding:
+        return ()
     return (
-        "Traffic comes first: talk only where the road leaves you the attention, else stop off the road.",
-        "The law on using a radio while riding differs by country: keep to yours, and to your licence.",
-        "Predicted contact is a chance, not a promise. In an emergency telephone first; do not rely on the radio.",
-        "Do not transmit in a thunderstorm, and keep the whip clear of overhead lines and low branches.",
-        "Keep your distance from the antenna while you transmit; use the least power that works.",
-        "Roads may be closed, private or rougher than the map says: what you see there decides.",
+        "Talking while riding is switched off in the ride file: overs are stops, and usable contact counts those only.",
     )
