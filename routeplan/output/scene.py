@@ -398,7 +398,9 @@ def _artist(item: Item, place: Any, palette: Mapping[str, str], points: float, c
     from matplotlib.image import BboxImage
     from matplotlib.transforms import Bbox, TransformedBbox
 
-    corners = Bbox([[item.x, item.y + item.height], [item.x + item.width, item.y]])
+    corners = Bbox(
+        [[item.x, item.y], [item.x + item.width, item.y + item.height]]
+    )  # the other way round it is drawn upside down
     image = BboxImage(TransformedBbox(corners, place), interpolation="bilinear")
     image.set_data(item.rgba)
     return image
