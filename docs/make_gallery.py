@@ -17,8 +17,8 @@ from routeplan.plan import demo, jobs, ridefile
 GALLERY = Path(__file__).parent / "gallery"
 
 
-def small(png: bytes, colors: int = 48) -> bytes:
-    """The same picture with few colours: a third of the bytes."""
+def small(png: bytes, colors: int = 200) -> bytes:
+    """The same picture with a palette: half the bytes."""
     out = io.BytesIO()
     Image.open(io.BytesIO(png)).convert("RGB").quantize(colors, dither=Image.Dither.NONE).save(
         out, "PNG", optimize=True
@@ -29,7 +29,7 @@ def small(png: bytes, colors: int = 48) -> bytes:
 def main() -> None:
     say = lambda text: print(f"  {text}", file=sys.stderr)  # noqa: E731
     plan = jobs.plan("loop", demo.area(say), ridefile.read_ride(demo.ride_file("net_evening")), progress=say)
-    route = plan.routes[min(1, len(plan.routes) - 1)]
+    route = plan.routes[0]
     sides = card.card_scenes(plan, route)
     sheet = scene.Scene(2 * card.WIDTH + 12, card.HEIGHT)
     for k, side in enumerate(sides):

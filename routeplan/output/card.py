@@ -204,13 +204,14 @@ def _back(plan: Plan, route: Route) -> Scene:
         f"km {way.distance_m / 1000:.1f}: {way.home_m / 1000:.1f} km, {minutes(way.home_s)} min by {way.text}"
         for way in route.ways_home[:3]
     ]
-    home_lines = [wrapped(text, TYPE, INNER)[:2] for text in homes]
+    longest = 2 if len(rows.calling_places(route)) < 3 else 1  # lines of a way home; the report has all of it
+    home_lines = [wrapped(text, TYPE, INNER)[:longest] for text in homes]
     need = LEAD * (len(footer) + len(emergency) + 1) + 8 + (LEAD * (1 + sum(map(len, home_lines))) + 4 if homes else 0)
     _calling(page, plan, route, page.room() - need - 10)
     if homes:
         page.head("Ways home")
         for text in homes:
-            page.text(text, most=2)
+            page.text(text, most=longest)
     page.head("Emergency: telephone first (112)")
     for line in emergency:
         page.text(line, most=1)

@@ -176,6 +176,19 @@ def _route(plan: Plan, route: Route, views: tuple[View, View]) -> str:
             "<div class='full'><h3>Calling places</h3>"
             f"{''.join(_calling(plan, route, place) for place in rows.calling_places(route))}</div>"
         )
+    if route.ways_home:
+        homes = [
+            [
+                f"{way.distance_m / 1000:.1f}",
+                clock(route.departs, way.time_s),
+                km(way.home_m),
+                f"{minutes(way.home_s)} min",
+                way.text,
+            ]
+            for way in route.ways_home
+        ]
+        heads = ["From km", "At", "Home in", "", "By"]
+        parts.append(f"<div class='full'><h3>Ways home</h3>{_table(heads, homes)}</div>")
     parts.append(f"<div><h3>Ride</h3>{_table(['', ''], _ride_lines(route))}</div>")
     beacons = beacon_plan(plan, route)
     if beacons is not None:
