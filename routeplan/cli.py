@@ -259,5 +259,42 @@ def coverage(
         coverage_files.write_json(document, Path(json_file))
 
 
+@main.command(
+    epilog=example(
+        "routeplan debrief my_area evening.toml --track ridden.gpx --heard heard.csv --out after",
+        "routeplan debrief my_area evening.toml --track ridden.fit --heard card.csv --plan ride/plan.json --choice B "
+        "--heard beacons.txt --out after",
+    )
+)
+@AREA
+@RIDE
+@click.option("--track", type=click.Path(path_type=Path), required=True, help="The recorded ride, GPX or FIT.")
+@click.option(
+    "--heard",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="What was heard: CSV, a ticked card, ADIF, received beacons; may be repeated.",
+)
+@click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="plan.json whose card was ticked.")
+@click.option("--choice", default="", metavar="LETTER", help="Which of its choices was ridden.")
+@click.option("--clock-offset", type=float, default=0.0, metavar="SECONDS", help="Add this to the times of reports.")
+@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write report, pictures and learnt.toml.")
+def debrief(area: Path, ride: Path, track: Path, heard: tuple[Path, ...], plan_file: Path | None, choice: str,
+            clock_offset: float, out: Path | None) -> None:  # fmt: skip
+    """After the ride: what was heard beside what was predicted, and what to learn from it."""
+    from routeplan.plan import area as areas
+    from routeplan.plan import debrief as after
+    from routeplan.plan import ridefile
+
+    found = after.debrief(areas.load_area(area), ridefile.read_ride(ride), track, heard, progress=say,
+                          clock_offset_s=clock_offset, plan_file=plan_file, choice=choice)  # fmt: skip
+    from routeplan.output import debrief_write
+
+    click.echo(debrief_write.debrief_text(found))
+    if out is not None:
+        for path in debrief_write.write_debrief(found, out):
+            say(f"wrote {path}")
+
+
 if __name__ == "__main__":
     sys.exit(main())

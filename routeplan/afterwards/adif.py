@@ -16,7 +16,14 @@ from routeplan.errors import InputError
 from routeplan.geo import locator_to_latlon
 
 VERSION = "3.1.6"
-BANDS = ((50, 54, "6m"), (70, 71, "4m"), (144, 148, "2m"), (222, 225, "1.25m"), (420, 450, "70cm"), (1240, 1300, "23cm"))
+BANDS = (
+    (50, 54, "6m"),
+    (70, 71, "4m"),
+    (144, 148, "2m"),
+    (222, 225, "1.25m"),
+    (420, 450, "70cm"),
+    (1240, 1300, "23cm"),
+)
 
 
 def read_adif(text: str, name: str) -> HeardFile:
@@ -52,12 +59,10 @@ def _report(fields: Mapping[str, str], where: str) -> Report:
         raise ValueError(f"no time: QSO_DATE {date!r}, TIME_ON {clock!r}")
     moment = datetime.strptime(date + clock.ljust(6, "0"), "%Y%m%d%H%M%S").replace(tzinfo=UTC)
     they, i = reception_of(fields.get("RST_RCVD", "")), reception_of(fields.get("RST_SENT", ""))
-    called = fields.get("APP_ROUTEPLAN_RESULT", "").strip().lower() == "no answer"
     latitude, longitude, within = _place(fields)
     frequency = _float(fields.get("FREQ", ""))
     return Report(
-        station=station, they=None if called else they, i=None if called else i,
-        answered=False if called else True, time_s=moment.timestamp(),
+        station=station, they=they, i=i, answered=True, time_s=moment.timestamp(),
         latitude_deg=latitude, longitude_deg=longitude, place_within_m=within,
         frequency_mhz=frequency if 1 <= frequency <= 3000 else math.nan, where=where,
     )  # fmt: skip
@@ -76,9 +81,7 @@ _PLACE = re.compile(r"([NSEWnsew])(\d{3}) (\d{2}\.\d{1,3})", re.ASCII)
 def _place(fields: Mapping[str, str]) -> tuple[float, float, float]:
     north, east = _PLACE.fullmatch(fields.get("MY_LAT", "")), _PLACE.fullmatch(fields.get("MY_LON", ""))
     if north and east:
-        latitude, longitude = (
-            (int(m[2]) + float(m[3]) / 60) * (-1 if m[1] in "SWsw" else 1) for m in (north, east)
-        )
+        latitude, longitude = ((int(m[2]) + float(m[3]) / 60) * (-1 if m[1] in "SWsw" else 1) for m in (north, east))
         if abs(latitude) <= 90 and abs(longitude) <= 180:
             return latitude, longitude, 0.0
     locator = fields.get("MY_GRIDSQUARE", "").strip()

@@ -81,10 +81,17 @@ def read_beacons(text: str, name: str, *, around_s: float = math.nan) -> HeardFi
         reports.append(
             Report(
                 station=receiver(packet) or name.rsplit(".", 1)[0],
-                they=RECEIVED, i=None, answered=None, time_s=time_s,
-                latitude_deg=position.latitude_deg, longitude_deg=position.longitude_deg,
-                place_within_m=position.within_m, beacon=True, source=packet.source, where=where,
-            )  # fmt: skip
+                they=RECEIVED,
+                i=None,
+                answered=None,
+                time_s=time_s,
+                latitude_deg=position.latitude_deg,
+                longitude_deg=position.longitude_deg,
+                place_within_m=position.within_m,
+                beacon=True,
+                source=packet.source,
+                where=where,
+            )
         )
     return HeardFile(name, "beacons", tuple(reports), tuple(wrong), left_out)
 

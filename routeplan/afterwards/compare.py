@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -84,7 +85,7 @@ def _parts(evidence: Evidence) -> Iterator[tuple[str, str, np.ndarray]]:
         for name in dict.fromkeys(column):
             yield kind, name, column == name
     edges = np.array([0.0, *BANDS_KM, np.inf]) * 1000
-    for low, high in zip(edges[:-1], edges[1:]):
+    for low, high in itertools.pairwise(edges):
         words = f"{low / 1000:g} to {high / 1000:g} km" if np.isfinite(high) else f"over {low / 1000:g} km"
         yield "distance", words, (evidence.path_m >= low) & (evidence.path_m < high)
     reaching = evidence.cover_db[:, 2] - evidence.cover_db[:, 0] > 1.0
@@ -93,7 +94,9 @@ def _parts(evidence: Evidence) -> Iterator[tuple[str, str, np.ndarray]]:
 
 
 def _band(frequency_mhz: float) -> str:
-    return "4 m" if frequency_mhz < 100 else "2 m" if frequency_mhz < 200 else "70 cm" if frequency_mhz < 600 else "23 cm"
+    return (
+        "4 m" if frequency_mhz < 100 else "2 m" if frequency_mhz < 200 else "70 cm" if frequency_mhz < 600 else "23 cm"
+    )
 
 
 def reliability(chance: np.ndarray, worked: np.ndarray) -> Reliability:

@@ -7,13 +7,17 @@ there. Numbers are judgement unless said; docs/debrief.md lists them.
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 from scipy.special import ndtr
 
 from routeplan.afterwards.reports import Reception
+from routeplan.errors import Fault, InputError
 
 READABLE_FROM = 3  # R: worked, if with difficulty
 # Margin [dB] at which a report of R or better becomes as likely as not. R3 is DAQ 2, 6 dB below DAQ 3; R4 is DAQ 3,
@@ -44,6 +48,7 @@ class Evidence:
     ride: np.ndarray  # object (n,): name of the ride, its date and time
     station: np.ndarray  # object (n,)
     mount: np.ndarray  # object (n,)
+    stands: np.ndarray  # object (n,): the station as it was then, in one line
     to_db: np.ndarray
     from_db: np.ndarray
     cover_db: np.ndarray
@@ -179,3 +184,88 @@ def weights(evidence: Evidence) -> np.ndarray:
             near = np.exp(-np.abs(evidence.distance_m[part][:, None] - at) / DECORRELATION_M)
             out[part] = 1.0 / np.nansum(near, axis=1)
     return np.where(np.isfinite(out), out, 1.0)
+
+
+# --- kept for the next time ----------------------------------------------------------------------------------------
+
+_NUMBERS = (
+    "to_db",
+    "from_db",
+    "distance_m",
+    "path_m",
+    "frequency_mhz",
+    "beacon_db",
+    "needed_to_dbm",
+    "needed_from_dbm",
+)
+_WORDS = ("ride", "station", "mount", "stands")
+_COVER = ("cover_half_db", "cover_db", "cover_more_db")
+FILE_COLUMNS = (*_WORDS, *_NUMBERS, *_COVER, "they", "i", "answered")
+
+
+def evidence_csv(evidence: Evidence) -> str:
+    """The columns as CSV; `read_evidence` gives the same evidence back, numbers to a hundredth."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(FILE_COLUMNS)
+    for k in range(len(evidence)):
+        words = [getattr(evidence, name)[k] for name in _WORDS]
+        numbers = [_text(getattr(evidence, name)[k]) for name in _NUMBERS]
+        cover = [_text(value) for value in evidence.cover_db[k]]
+        said = [_reception_text(evidence.they[k]), _reception_text(evidence.i[k])]
+        answered = {True: "yes", False: "no", None: ""}[evidence.answered[k]]
+        writer.writerow([*words, *numbers, *cover, *said, answered])
+    return out.getvalue()
+
+
+def _text(value: float) -> str:
+    return f"{value:.2f}" if np.isfinite(value) else ""
+
+
+def _reception_text(said: Reception | None) -> str:
+    return "" if said is None else f"{said.least}-{said.most}" + (f"-{said.strength}" if said.strength else "")
+
+
+def read_evidence(text: str, name: str) -> Evidence:
+    """Evidence from its CSV. Raises InputError that names every line that is not as `evidence_csv` writes it."""
+    lines = list(csv.reader(io.StringIO(text.replace("\0", ""))))
+    if not lines or tuple(lines[0]) != FILE_COLUMNS:
+        raise InputError("not the evidence that a debrief keeps", name, "name a folder that debrief wrote")
+    rows, faults = [], []
+    for number, cells in enumerate(lines[1:], 2):
+        try:
+            rows.append(_row(dict(zip(FILE_COLUMNS, cells, strict=True))))
+        except (ValueError, KeyError) as error:
+            faults.append(Fault(f"not as debrief wrote it: {error}", f"{name}, line {number}", "leave the line out"))
+    if faults:
+        raise InputError(faults)
+    columns: dict[str, Any] = {word: np.array([row[word] for row in rows], dtype=object) for word in _WORDS}
+    columns |= {key: np.array([row[key] for row in rows], dtype=float) for key in _NUMBERS}
+    columns |= {key: tuple(row[key] for row in rows) for key in ("they", "i", "answered")}
+    cover = np.array([row["cover"] for row in rows], dtype=float).reshape(len(rows), 3)
+    return Evidence(**columns, cover_db=cover)
+
+
+def _row(cells: dict[str, str]) -> dict[str, Any]:
+    row: dict[str, Any] = {word: cells[word] for word in _WORDS}
+    row |= {key: float(cells[key] or "nan") for key in _NUMBERS}
+    row["cover"] = [float(cells[key] or "nan") for key in _COVER]
+    row |= {key: _reception_read(cells[key]) for key in ("they", "i")}
+    row["answered"] = {"yes": True, "no": False, "": None}[cells["answered"]]
+    return row
+
+
+def _reception_read(text: str) -> Reception | None:
+    if not text:
+        return None
+    parts = [int(part) for part in text.split("-")]
+    if len(parts) not in (2, 3) or not 0 <= parts[0] <= parts[1] <= 5 or not all(1 <= s <= 9 for s in parts[2:]):
+        raise ValueError(f"report {text!r}")
+    return Reception(*parts)
+
+
+def no_evidence() -> Evidence:
+    """Evidence of no report."""
+    words, numbers = np.empty(0, dtype=object), np.empty(0)
+    return Evidence(words, words, words, words, numbers, numbers, np.empty((0, 3)), numbers, numbers, numbers,
+                    (), (), (), numbers, numbers, numbers)  # fmt: skip

@@ -89,7 +89,7 @@ def _said(reception: Reception) -> str:
         return "not at all"
     if reception.least == reception.most:
         return f"R{reception.least}" + (f" S{reception.strength}" if reception.strength else "")
-    return {CLEAR: "clearly", NOISY: "with noise"}.get(reception[:2] + (None,), "readably")  # type: ignore[call-overload]
+    return {CLEAR: "clearly", NOISY: "with noise"}.get((*reception[:2], None), "readably")  # type: ignore[call-overload]
 
 
 class WrongLine(NamedTuple):
@@ -268,7 +268,7 @@ def _report(row: dict[str, str], where: str, zone: tzinfo, around_s: float, deci
         raise _Wrong("neither a time nor a place nor an over")
     they, i = _reception(row.get("they_heard_me", "")), _reception(row.get("i_heard_them", ""))
     answered: bool | None = None
-    if "code" in row and row["code"]:
+    if row.get("code"):
         if row["code"].lower() not in CODES:
             raise _Wrong(f"code {row['code']!r} is not c, n or 0")
         both, answered = CODES[row["code"].lower()]

@@ -15,7 +15,12 @@ import numpy as np
 from routeplan.afterwards.learn import Z80, Estimate
 
 PARAMETERS = ("power_w", "climb_factor", "drag_area_m2", "rolling")
-PRIOR_SPREAD = {"power_w": 0.20, "climb_factor": 0.10, "drag_area_m2": 0.20, "rolling": 0.20}  # of logarithms; judgement
+PRIOR_SPREAD = {
+    "power_w": 0.20,
+    "climb_factor": 0.10,
+    "drag_area_m2": 0.20,
+    "rolling": 0.20,
+}  # of logarithms; judgement
 TIME_SPREAD = 0.12  # of the logarithm of a stretch's time about the model: gusts, corners, traffic; judgement
 MODEL_SPREAD = 0.03  # the model's own error over a whole ride; judgement
 HUBER = 1.5
@@ -71,7 +76,9 @@ def fit_rider(
     out = {}
     for k, name in enumerate(PARAMETERS):
         own = day_spread if name == "power_w" else MODEL_SPREAD
-        out[name] = _estimate(float(theta[k]), min(float(np.hypot(np.sqrt(cov[k, k]), own)), float(sds[k])), float(sds[k]), n)
+        out[name] = _estimate(
+            float(theta[k]), min(float(np.hypot(np.sqrt(cov[k, k]), own)), float(sds[k])), float(sds[k]), n
+        )
     return RiderFit(out, n, left)
 
 

@@ -256,7 +256,9 @@ def with_learnt(ride: Ride, work: Workable) -> Workable:
 def learnt_cover(ride: Ride, cover: Grid) -> Grid:
     """Ground cover as tall as it acted; unchanged where that was not learnt."""
     scale = learnt_of(ride).cover_scale
-    return cover if not math.isfinite(scale) else replace(cover, values=(cover.values * scale).astype(cover.values.dtype))
+    return (
+        cover if not math.isfinite(scale) else replace(cover, values=(cover.values * scale).astype(cover.values.dtype))
+    )
 
 
 # --- telling -----------------------------------------------------------------------------------------------------
@@ -359,7 +361,7 @@ def learnt_text(
     rows = [dict(row) for row in ridden]
     if rows:
         tables["ridden"] = rows
-    head = f"# Learnt by routeplan from {learnt.origin}.\n# Name it in a ride file: learnt = \"FILE\", first line.\n\n"
+    head = f'# Learnt by routeplan from {learnt.origin}.\n# Name it in a ride file: learnt = "FILE", first line.\n\n'
     return head + document_text(tables)
 
 
