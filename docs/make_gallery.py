@@ -5,25 +5,13 @@ The same calls draw your own rides: a Plan comes from `routeplan.plan.jobs.plan`
 
 from __future__ import annotations
 
-import io
 import sys
 from pathlib import Path
-
-from PIL import Image
 
 from routeplan.output import atomic, card, look, map, scene, strip, table, trade_off
 from routeplan.plan import demo, jobs, ridefile
 
 GALLERY = Path(__file__).parent / "gallery"
-
-
-def small(png: bytes, colors: int = 200) -> bytes:
-    """The same picture with a palette: half the bytes."""
-    out = io.BytesIO()
-    Image.open(io.BytesIO(png)).convert("RGB").quantize(colors, dither=Image.Dither.NONE).save(
-        out, "PNG", optimize=True
-    )
-    return out.getvalue()
 
 
 def main() -> None:
@@ -42,7 +30,7 @@ def main() -> None:
         "card.png": scene.png(sheet, palette=look.PRINT),
     }
     for name, data in pictures.items():
-        say(f"wrote {atomic.write_bytes(GALLERY / name, small(data))}")
+        say(f"wrote {atomic.write_bytes(GALLERY / name, data)}")
     atomic.write_text(GALLERY / "table.txt", table.table(plan) + "\n")
 
 

@@ -144,8 +144,10 @@ def base_items(background: Background, view: View, contact_chance: float) -> lis
         corner_b[1] - corner_a[1] + 2 * half,
     )
     items.append(Image(*place, _relief(elevation, sea, x[1] - x[0]), role="relief"))
-    shore = _lines(x, y, sea.astype(float), 0.5, view)
-    water = _filled(x, y, sea.astype(float), 0.5, 2.0, view)
+    wet = np.pad(sea.astype(float), 1, mode="edge")  # to the edge of the outermost cells
+    wet_x, wet_y = (np.concatenate([[2 * v[0] - v[1]], v, [2 * v[-1] - v[-2]]]) for v in (x, y))
+    shore = _lines(wet_x, wet_y, wet, 0.5, view)
+    water = _filled(wet_x, wet_y, wet, 0.5, 2.0, view)
     if water:
         items.append(Area(tuple(water), "water", role="water"))
         items.append(Line(tuple(shore), "hair", 1.0))
