@@ -16,6 +16,7 @@ from routeplan.plan.setting import FASTEST_M_S, NEAREST_REACH_M, Progress, Setti
 from routeplan.plan.timetable import Timed, time_route, with_check_in_halt
 from routeplan.plan.value import Bound
 from routeplan.plan.words import seconds_between
+from routeplan.roads.network import Network
 from routeplan.roads.parallel import near_streets
 from routeplan.search.tradeoff import not_dominated
 from routeplan.search.values import TradeOff
@@ -24,6 +25,7 @@ from routeplan.search.values import TradeOff
 TURN_PRICE_S = 8.0
 REPEAT_PRICE_S_M = 0.12  # half a typical second a metre: ridden back only where it buys more than that
 NEAR_PRICE_S_M = 0.12
+NEAR_FOR_MOST = 0.4  # of both streets' lengths
 SIDE_STREET_PRICE_S_M = 0.03  # residential and service streets, driven through only to fill the length
 STRESS_PRICE_S_M = 0.05  # per unit of traffic stress above calm
 WALK_PRICE = 0.6  # of each second on foot: pushing is no riding, in however good a coverage
@@ -99,7 +101,7 @@ def question(setting: Setting, window: Window, with_net: bool) -> Question:
     street = network.edge_street_group[edge]
     turns = _turns(setting, edge, graph.tail, graph.head)
     into_via = _into(np.flatnonzero(np.isin(network.edge_street[edge], setting.via_streets)), graph.tail, graph.head)
-    near = near_streets(network)
+    near = _near_groups(network)
     return Question(
         tail=graph.tail,
         head=graph.head,
@@ -112,9 +114,17 @@ def question(setting: Setting, window: Window, with_net: bool) -> Question:
         turns=np.concatenate([turns, into_via]),
         turn_gain=np.repeat([-TURN_PRICE_S, VIA_GAIN_S], [len(turns), len(into_via)]),
         banned=banned[(banned >= 0).all(axis=1)],
-        near=np.unique(network.street_group[near.streets], axis=0) if len(near.streets) else np.zeros((0, 2), int),
+        near=near,
         start=int(graph.place[setting.start]),
     )
+
+
+def _near_groups(network: Network) -> np.ndarray:
+    """Pairs (k, 2) of street groups side by side for most of both: the price counts a street's whole length."""
+    near = near_streets(network)
+    share = near.length_m / np.maximum(network.street_length_m[near.streets], 1.0)
+    pairs = network.street_group[near.streets[share.min(axis=1) >= NEAR_FOR_MOST]]
+    return np.unique(pairs[pairs[:, 0] != pairs[:, 1]].reshape(-1, 2), axis=0)
 
 
 def _side_street_m(setting: Setting) -> np.ndarray:
