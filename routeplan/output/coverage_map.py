@@ -1,7 +1,7 @@
 """The picture of a coverage: the contact rule large, each station small beneath it.
 
 Chance is one hue from light to dark over grey relief, with two contours: dashed at the chance that counts as
-contact, dotted at 1 in 2. Each station has its accent, the rule the ink.
+contact, dotted at 1 in 2. Each station has its accent, the rule the last one.
 """
 
 from __future__ import annotations
@@ -27,7 +27,9 @@ PANELS_IN_A_ROW = 3
 GAP = 16.0
 DARKEST = 0.72  # how much of the paper the tint of a certain contact covers
 STEPS = 10  # of the tint: a raster of few tones is read more easily, and half as large
-RULE_COLOR = "accent0"  # of a rule on several stations, whose own accents begin with the next panel
+RULE_COLOR = "accent3"  # of a rule on several stations: the accent that stations take last
+NEAR_STATIONS = 0.3  # of the roads' extent: so far round it stations widen the picture, farther ones are pointed at
+RELIEF = 0.55  # of the relief's tone on other maps: here the tint leads
 
 
 @dataclass(frozen=True)
@@ -36,24 +38,42 @@ class Thinned:
 
     ground: Background
     chance: np.ndarray
+    first_row: int  # of the coverage, where the ground begins
+    first_col: int
     every: int
 
     @classmethod
     def of(cls, covered: Coverage) -> Thinned:
-        """Empty, over the whole raster of the coverage."""
-        west, south, east, north = covered.area.elevation.extent
-        ground = background(covered.area, np.array([west, east]), np.array([south, north]))
-        every = round(ground.step_m / covered.ground.step_m)
+        """Empty, over the extent of the area's roads and the stations that are not far from it."""
+        network, grid = covered.area.network, covered.ground
+        x, y = network.point_x_m, network.point_y_m
+        reach = NEAR_STATIONS * max(np.ptp(x), np.ptp(y))
+        near = [
+            (work.x_m, work.y_m)
+            for work in covered.contacts.workable
+            if x.min() - reach < work.x_m < x.max() + reach and y.min() - reach < work.y_m < y.max() + reach
+        ]
+        x, y = np.append(x, [at[0] for at in near]), np.append(y, [at[1] for at in near])
+        ground = background(covered.area, x, y)
         empty = np.full((len(covered.names) + 1, *ground.elevation_m.shape), np.nan, dtype=np.float32)
-        return cls(ground, empty, every)
+        first_row = round((grid.north_m - ground.north_m) / grid.step_m)
+        first_col = round((ground.west_m - grid.west_m) / grid.step_m)
+        return cls(ground, empty, first_row, first_col, round(ground.step_m / grid.step_m))
 
     def take(self, part: Part) -> None:
         """Fill in the cells of one part."""
-        row, _, col, _ = part.window
-        values = part.chance[:, -row % self.every :: self.every, -col % self.every :: self.every]
-        first_row, first_col = -(-row // self.every), -(-col // self.every)
-        rows, cols = values.shape[1:]
-        self.chance[:, first_row : first_row + rows, first_col : first_col + cols] = values
+        row, past_row, col, past_col = part.window
+        rows, of_rows = _shown(row, past_row, self.first_row, self.every, self.chance.shape[1])
+        cols, of_cols = _shown(col, past_col, self.first_col, self.every, self.chance.shape[2])
+        self.chance[:, rows[:, None], cols] = part.chance[:, of_rows[:, None], of_cols]
+
+
+def _shown(first: int, past: int, begin: int, every: int, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Places of the picture between rows `first` and `past` of the raster, and where in that part they lie."""
+    place = np.arange(count)
+    at = begin + place * every
+    inside = (at >= first) & (at < past)
+    return place[inside], at[inside] - first
 
 
 def coverage_png(covered: Coverage, thinned: Thinned, shares: Sequence[Shares], *, scale: float = 1.0) -> bytes:
@@ -61,16 +81,14 @@ def coverage_png(covered: Coverage, thinned: Thinned, shares: Sequence[Shares], 
     return png(coverage_scene(covered, thinned, shares), scale=scale)
 
 
-def coverage_scene(
-    covered: Coverage, thinned: Thinned, shares: Sequence[Shares], *, width: float = WIDTH
-) -> Scene:
+def coverage_scene(covered: Coverage, thinned: Thinned, shares: Sequence[Shares], *, width: float = WIDTH) -> Scene:
     """The picture, `width` pixels wide; `shares` per station, the rule last."""
     stations = planned_stations(cast(Any, covered))  # it reads area, ride and contacts alone
     rule = rule_words(covered.contacts.rule)
     scene = Scene(width, 1e6, f"Coverage: {rule}")
     alone = len(stations) == 1
-    y = _heading(scene, f"Reach of {stations[0].name if alone else rule}", shares[-1], covered, 4.0, HEAD)
-    y = _panel(scene, covered, thinned, stations, -1, (0.0, y + 8, width), accent(0) if alone else "ink")
+    y = _heading(scene, f"Where you reach {stations[0].name if alone else rule}", shares[-1], covered, 4.0, HEAD)
+    y = _panel(scene, covered, thinned, stations, -1, (0.0, y + 8, width), accent(0) if alone else RULE_COLOR)
     if not alone:
         in_row = min(PANELS_IN_A_ROW, len(stations))
         across = (width - GAP * (in_row - 1)) / in_row
@@ -81,9 +99,7 @@ def coverage_scene(
                 station = stations[k]
                 title = f"{station.letter}  {station.name}"
                 below = _heading(scene, title, shares[k], covered, top, BODY + 1, left=left, color=accent(k))
-                bottom = max(
-                    bottom, _panel(scene, covered, thinned, stations, k, (left, below + 5, across), accent(k))
-                )
+                bottom = max(bottom, _panel(scene, covered, thinned, stations, k, (left, below + 5, across), accent(k)))
             y = bottom
     scene.height = float(np.ceil(_footer(scene, covered, y + 20) + 6))
     return scene
@@ -123,11 +139,10 @@ def _panel(
     scale = min(across / (cols * ground.step_m), 1.15 * across / (rows * ground.step_m))
     wide, high = cols * ground.step_m * scale, rows * ground.step_m * scale
     half = ground.step_m / 2
-    view = maps.View(
-        ground.west_m - half, ground.north_m + half, scale, left + (across - wide) / 2, top, wide, high
-    )
+    view = maps.View(ground.west_m - half, ground.north_m + half, scale, left + (across - wide) / 2, top, wide, high)
     small = k >= 0
     beneath = maps.base_items(_fitting(ground, scale), view, covered.ride.contact.chance)
+    beneath = [_paler(item) if isinstance(item, Image) else item for item in beneath]
     at = next((i for i, item in enumerate(beneath) if isinstance(item, Image)), -1) + 1
     tint = Image(view.left, view.top, wide, high, _tint(np.where(ground.sea, np.nan, values), color), role="chance")
     scene.add(*beneath[:at], tint, *beneath[at:])
@@ -146,6 +161,12 @@ def _panel(
             maps._station_label(room, view, station, i, nothing)
         _names(room, ground, view)
     return bottom
+
+
+def _paler(relief: Image) -> Image:
+    rgba = relief.rgba.copy()
+    rgba[..., 3] = np.round(rgba[..., 3] * RELIEF)
+    return replace(relief, rgba=rgba)
 
 
 def _fitting(ground: Background, scale: float) -> Background:
@@ -198,7 +219,7 @@ def _names(room: Room, ground: Background, view: maps.View) -> None:
 
 def _footer(scene: Scene, covered: Coverage, y: float) -> float:
     """What tones and lines mean, how sure it is, and the sources."""
-    x, color = 4.0, "ink" if len(covered.names) > 1 else accent(0)
+    x, color = 4.0, RULE_COLOR if len(covered.names) > 1 else accent(0)
     steps = np.linspace(0.1, 1.0, STEPS)
     scene.add(Image(x, y - 9, 80.0, 11.0, np.repeat(_tint(steps, color)[None], 2, axis=0)))
     scene.line([(x, y - 9), (x + 80, y - 9), (x + 80, y + 2), (x, y + 2), (x, y - 9)], "hair", 0.6)
@@ -206,14 +227,14 @@ def _footer(scene: Scene, covered: Coverage, y: float) -> float:
     x += 300
     for dash, text in (
         ((5.0, 3.0), f"{in_tenths(covered.ride.contact.chance)}: in contact"),
-        ((0.9, 2.6), "1 in 2: weak from here on"),
+        ((0.9, 2.6), "1 in 2: weak, and dead beyond"),
     ):
         scene.line([(x, y - 3.5), (x + 26, y - 3.5)], width=0.9, dash=dash)
         scene.text(x + 34, y, text, SMALL)
         x += 190
     rows = [
-        "For a rider who moves, side on to every station. Brackets: all links 5 dB worse and better. The model is checked "
-        "against its standard, not against measurements at a rider's height.",
+        "For a rider who moves, side on to every station. Brackets: all links 5 dB worse and better. The model is "
+        "checked against its standard, not against measurements at a rider's height.",
         "; ".join(covered.area.attribution),
     ]
     for text in filter(None, rows):

@@ -26,7 +26,8 @@ def rule_words(rule: Any) -> str:
 
 
 def document(covered: Coverage, shares: Sequence[Shares]) -> dict[str, Any]:
-    """The figures of a coverage as plain values for JSON; shares are parts of the land, None where nothing is known."""
+    """The figures of a coverage as plain values for JSON; shares are parts of the land within the
+    extent of the area's roads, None where nothing is known."""
     contacts, ride = covered.contacts, covered.ride
     cell_km2 = (covered.ground.step_m / 1000) ** 2
     rows, cols = covered.ground.shape
@@ -72,6 +73,7 @@ def document(covered: Coverage, shares: Sequence[Shares]) -> dict[str, Any]:
         "attribution": list(covered.area.attribution),
         "cells": [rows, cols],
         "cell_m": covered.ground.step_m,
+        "land": "within the extent of the area's roads",
         "contact_chance": ride.contact.chance,
         "common_error_db": COMMON_ERROR_DB,
         "stations": stations,
@@ -104,12 +106,14 @@ def summary(covered: Coverage, shares: Sequence[Shares]) -> str:
     low, high = f"{min(needed):.0f}", f"{max(needed):.0f}"
     margin = low if low == high else f"{low} to {high}"
     low, high = f"{min(spreads):.0f}", f"{max(spreads):.0f}"
+    spread = low if low == high else f"{low} to {high}"
     lines += textwrap.wrap(
-        f"In contact: {in_tenths(chance)} or better, for which the predicted margin must be {margin} dB, since the truth "
-        f"differs from it by {low if low == high else f'{low} to {high}'} dB (standard deviation). Weak: down to 1 in 2. "
-        "No measurements at handheld height were at hand to validate this.",
+        f"In contact: {in_tenths(chance)} or better, for which the predicted margin must be {margin} dB, since the "
+        f"truth differs from it by {spread} dB (standard deviation). Weak: down to 1 in 2. No measurements at handheld "
+        "height were at hand to validate this.",
         WIDTH,
     )
+    lines += textwrap.wrap("Land: what lies within the extent of the area's roads.", WIDTH)
     if unknown := max(row.unknown for row in shares):
         km2 = unknown * (covered.ground.step_m / 1000) ** 2
         lines += textwrap.wrap(f"Left out: up to {km2:.1f} km2 behind ground without elevation data.", WIDTH)
@@ -162,15 +166,15 @@ def comparison(compared: Comparison) -> str:
     base = compared.rows[0]
     minutes = base.loop_contact_s is not None
     kind = "net min" if compared.net_s else "minutes"
-    wide = WIDTH - (54 if minutes else 40)
-    head = f"{'':<{wide}}  {f'in contact km (+-{COMMON_ERROR_DB:g} dB)':>24}  {'weak':>5}  {'dead':>5}"
-    lines = [head + (f"  {kind:>12}" if minutes else "")]
+    wide = WIDTH - (52 if minutes else 38)
+    head = f"{'':<{wide}}  {f'in contact km (+-{COMMON_ERROR_DB:g} dB)':>22}  {'weak':>5}  {'dead':>5}"
+    lines = [head + (f"  {kind}" if minutes else "")]
     for row in compared.rows:
         first, *more = textwrap.wrap(row.change or "as it is", wide)
         low, high = row.in_contact_range_km
         reach = f"{whole(row.in_contact_km)} ({whole(low)}-{whole(high)})"
-        line = f"{first:<{wide}}  {reach:>24}  {whole(row.weak_km):>5}  {whole(row.dead_km):>5}"
-        lines.append(line + (f"  {_loop_minutes(row, base):>12}" if minutes else ""))
+        line = f"{first:<{wide}}  {reach:>22}  {whole(row.weak_km):>5}  {whole(row.dead_km):>5}"
+        lines.append((line + (f"  {_loop_minutes(row, base):<12}" if minutes else "")).rstrip())
         lines += more
     lines.append("")
     where = "in reach of the start" if compared.in_reach else "of the area"
@@ -189,6 +193,8 @@ def comparison(compared: Comparison) -> str:
             f" {what[0].upper()}{what[1:]} in contact on the best-covered loop of the file as it is "
             f"({compared.loop_km:.1f} km, {hours(compared.loop_time_s)})."
         )
+    if len(compared.rows) > 1:
+        told += " An error common to all links moves all rows alike: they differ more surely than the ranges suggest."
     unknown = max(row.unknown_km for row in compared.rows)
     if unknown >= 0.05:
         told += f" {unknown:.1f} km without elevation data are left out."
@@ -200,7 +206,8 @@ def comparison(compared: Comparison) -> str:
 
 def _loop_minutes(row: Row, base: Row) -> str:
     assert row.loop_contact_s is not None and base.loop_contact_s is not None
-    text = f"{row.loop_contact_s / 60:.1f}"
+    text = f"{row.loop_contact_s / 60:>5.1f}"
     if row is base:
-        return f"{text}       "
-    return f"{text} {f'({(row.loop_contact_s - base.loop_contact_s) / 60:+.1f})':>6}"
+        return text
+    change = round((row.loop_contact_s - base.loop_contact_s) / 60, 1) + 0.0  # never -0.0
+    return f"{text} {f'({change:+.1f})':>6}"

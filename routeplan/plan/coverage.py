@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from routeplan.errors import InputError, NoLoopError, RouteplanError
+from routeplan.errors import Fault, InputError, NoLoopError, RouteplanError
 from routeplan.plan import tiles as tiling
 from routeplan.plan.area import Area
 from routeplan.plan.contact import Contacts, ContactWeights, contact_weights
@@ -55,11 +55,14 @@ class Part(NamedTuple):
     chance: np.ndarray  # (k + 1, rows, cols) float32
     worse: np.ndarray  # the same with all links COMMON_ERROR_DB worse
     better: np.ndarray
-    land: np.ndarray  # (rows, cols) bool
+    land: np.ndarray  # (rows, cols) bool: land within the extent of the area's roads
 
 
 class Shares(NamedTuple):
-    """Cells of land by class, for one station or the rule."""
+    """Cells by class, for one station or the rule: land within the extent of the area's roads.
+
+    Beyond that extent the raster holds a margin of hills that matter to paths, not to rides.
+    """
 
     in_contact: int
     weak: int
@@ -142,12 +145,22 @@ class Coverage:
             chances(0.0, rule),
             chances(-COMMON_ERROR_DB, contacts.rule_chance(margins, -COMMON_ERROR_DB)),
             chances(COMMON_ERROR_DB, contacts.rule_chance(margins, COMMON_ERROR_DB)),
-            self.ground.zone[row:past_row, col:past_col] != 1,
+            self._counted[row:past_row, col:past_col],
         )
 
     def parts(self) -> Iterator[Part]:
         """Every window, row by row from the north-west."""
         return map(self.part, self.windows)
+
+    @cached_property
+    def _counted(self) -> np.ndarray:
+        """Cells (rows, cols) that count in the shares."""
+        network, grid = self.area.network, self.area.elevation
+        top, left = grid.cell(network.point_x_m.min(), network.point_y_m.max())
+        bottom, right = grid.cell(network.point_x_m.max(), network.point_y_m.min())
+        counted = np.zeros(self.ground.shape, dtype=bool)
+        counted[max(0, top) : bottom + 1, max(0, left) : right + 1] = True
+        return counted & (self.ground.zone != 1)
 
     @property
     def _rule(self) -> chance.Rule:
@@ -217,9 +230,7 @@ def cover(
         for work in contacts.workable
     )
     with tiling.open_store(tiles_folder, progress) as store:
-        covered = Coverage(
-            area, ride, contacts, ground, store, tuple(tiling.windows(ground.shape, tile_cells)), links
-        )
+        covered = Coverage(area, ride, contacts, ground, store, tuple(tiling.windows(ground.shape, tile_cells)), links)
         _compute_missing(covered, cluster, done, progress)
         yield covered
 
@@ -358,7 +369,8 @@ _HEARD = ("set", "station", "net", "contact", "radio")  # sections that contact 
 
 
 def _changed(area: Area, ride: Ride, changes: Sequence[str]) -> list[tuple[str, Ride]]:
-    rides, faults = [("", ride)], []
+    rides = [("", ride)]
+    faults: list[Fault] = []
     for text in changes:
         try:
             name, value = parse_change(text)
@@ -394,5 +406,3 @@ def _row(
         in_contact_range_km=(length(worse >= least), length(better >= least)),
         loop_contact_s=contact_s,
     )
-
-
