@@ -179,12 +179,12 @@ def _plan_job(job: str, area: Any, ride: Path, json_file: str | None, out: Path 
     from routeplan.plan import jobs, ridefile
 
     plan: Plan = jobs.plan(job, area, ridefile.read_ride(ride), progress=say)
-    from routeplan.output import table, write
+    from routeplan.output import table, text_strip, write
 
     if json_file == "-":
         click.echo(write.json_text(plan, share=share))
     else:
-        click.echo(table.table(plan))
+        click.echo(table.table(plan, unicode=text_strip.shows_blocks(sys.stdout.encoding)))
         if json_file is not None:
             write.write_json(plan, Path(json_file), share=share)
     if out is not None:

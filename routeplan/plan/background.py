@@ -83,11 +83,13 @@ def _street_lines(area: Area, window: tuple[float, float, float, float]) -> tupl
 
 
 def _coverage(grid: Grid, chance_at: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> np.ndarray:
-    """Chance on a coarse raster over the same extent, (rows, cols) with row 0 north."""
-    rows, cols = grid.values.shape
-    west, south, east, north = grid.extent
-    share = COVERAGE_CELLS / max(rows, cols)
-    x, y = np.meshgrid(
-        np.linspace(west, east, max(2, round(cols * share))), np.linspace(north, south, max(2, round(rows * share)))
-    )
-    return chance_at(x.ravel(), y.ravel()).reshape(x.shape)
+    """Chance at the centres of coarser cells over the same outer edges, (rows, cols) with row 0 north."""
+    west, south, east, north = grid.extent.grown(grid.step_m / 2)
+    cell = max(east - west, north - south) / COVERAGE_CELLS
+    cols, rows = max(2, round((east - west) / cell)), max(2, round((north - south) / cell))
+    x = west + (np.arange(cols) + 0.5) * (east - west) / cols
+    y = north - (np.arange(rows) + 0.5) * (north - south) / rows
+    inside_x = np.clip(x, grid.extent.west_m, grid.extent.east_m)
+    inside_y = np.clip(y, grid.extent.south_m, grid.extent.north_m)
+    east_m, north_m = np.meshgrid(inside_x, inside_y)
+    return chance_at(east_m.ravel(), north_m.ravel()).reshape(rows, cols)

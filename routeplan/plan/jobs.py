@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -22,6 +23,8 @@ from routeplan.plan.setting import Progress, Setting, departures, from_here_to_t
 from routeplan.plan.timetable import Timed, make_route, time_route
 from routeplan.plan.value import Assumption, Bound, Plan, PlannedNet, PlannedStation, Route
 from routeplan.plan.whatif import what_if
+
+STATION_WITHIN = 0.6  # of the routes' span: a station this far outside them widens the map
 
 JOBS = ("loop", "between", "mend", "check")
 
@@ -113,8 +116,7 @@ def _plan(
         for timed, letter, why in zip(chosen, letters(len(chosen)), reasons)
     ]
     progress("the ground of the map")
-    x = np.concatenate([route.samples.x_m for route in routes])
-    y = np.concatenate([route.samples.y_m for route in routes])
+    x, y = _map_places(setting, routes)
     zone = ride.time_zone or "UTC"
     return Plan(
         job=job,
@@ -159,6 +161,19 @@ def area_facts(area: Area) -> dict[str, Any]:
     }
 
 
+def _map_places(setting: Setting, routes: Sequence[Route]) -> tuple[np.ndarray, np.ndarray]:
+    """What the map must show: the routes, and every station not much further off than they are long."""
+    x = np.concatenate([route.samples.x_m for route in routes])
+    y = np.concatenate([route.samples.y_m for route in routes])
+    around = STATION_WITHIN * max(np.ptp(x), np.ptp(y), 1000.0)
+    near = [
+        (work.x_m, work.y_m)
+        for work in setting.contacts.workable
+        if x.min() - around < work.x_m < x.max() + around and y.min() - around < work.y_m < y.max() + around
+    ]
+    return np.append(x, [place[0] for place in near]), np.append(y, [place[1] for place in near])
+
+
 def _title(job: str, ride: Ride) -> str:
     where = ride.start.name or "the start"
     names = {
@@ -176,7 +191,9 @@ def planned_stations(setting: Setting) -> tuple[PlannedStation, ...]:
     planned = []
     wished = {station.name: station for station in setting.ride.stations}
     for work in setting.contacts.workable:
-        letter = next((c for c in [*work.name.upper(), *"STUVWXYZ"] if c.isalpha() and c not in taken), "?")
+        # Call signs of one country begin alike: the letters after the figure tell them apart.
+        tell = re.sub(r"^.*[0-9]", "", work.name.upper()) + work.name.upper() + "STUVWXYZ"
+        letter = next((c for c in tell if c.isalpha() and c not in taken), "?")
         taken.add(letter)
         latitude, longitude = setting.area.projection.to_latlon(work.x_m, work.y_m)
         wish = wished[work.name]
