@@ -1,0 +1,209 @@
+"""Searches that run beside the page: each in a thread of its own, watched by sequence number, stopped when asked.
+
+Whoever watches asks for what is newer than the number last seen and waits for it; nothing is lost when two watch, or
+when one asks late: an answer always holds the newest state whole.
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from routeplan.errors import Fault, InputError, RouteplanError
+from routeplan.page.view import plan_view
+from routeplan.plan import jobs
+from routeplan.plan.area import Area
+from routeplan.plan.ridefile import Ride
+from routeplan.plan.value import Plan
+
+AT_ONCE = 2  # searches that run at the same time; more wait for their turn
+KEPT = 6  # searches that can still be looked at and downloaded from
+BETTER_EVERY_S = 0.8  # how often better choices are shown
+
+Job = Callable[..., Plan]
+
+
+class Stopped(Exception):
+    """Raised inside a search that nobody wants any more."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a search was asked: the job, the ride, and the ride file's text as it would be saved."""
+
+    job: str
+    area: Area
+    ride: Ride
+    ride_text: str
+
+
+class Search:
+    """One search: its newest plan, its state, and a number that grows with every change."""
+
+    def __init__(self, key: str, asked: Asked) -> None:
+        self.key, self.asked = key, asked
+        self.state = "waiting"  # waiting, running, done, stopped, failed
+        self.seq = 0
+        self.plan: Plan | None = None
+        self.plan_seq = 0
+        self.said = "waiting for its turn"
+        self.faults: tuple[Fault, ...] = ()
+        self.whole = False  # the plan is the final one
+        self._view: tuple[int, dict[str, Any]] = (0, {})
+        self._stop = self._drop = False
+        self._began = time.monotonic()
+        self._shown = 0.0
+        self.first_s: float | None = None
+        self._changed = threading.Condition()
+
+    # --- for who watches ---
+
+    def stop(self, *, drop: bool = False) -> None:
+        """End the search soon and keep what was found; drop: nobody wants it any more."""
+        with self._changed:
+            self._stop = True
+            self._drop = self._drop or drop
+            if self.ended:
+                return
+        self._tell("stopping")
+
+    @property
+    def ended(self) -> bool:
+        return self.state in ("done", "stopped", "failed")
+
+    def wait(self, after: int, seconds: float) -> dict[str, Any]:
+        """The newest state, as soon as it is newer than `after`, or after `seconds`."""
+        with self._changed:
+            self._changed.wait_for(lambda: self.seq > after, timeout=seconds)
+            plan, plan_seq = self.plan, self.plan_seq
+            found: dict[str, Any] = {
+                "id": self.key,
+                "seq": self.seq,
+                "state": self.state,
+                "said": self.said,
+                "plan_seq": plan_seq,
+                "whole": self.whole,
+                "first_s": self.first_s,
+                "seconds": round(time.monotonic() - self._began, 2),
+                "faults": [fault._asdict() for fault in self.faults],
+            }
+        if plan is not None and plan_seq > after:
+            found["plan"] = self._viewed(plan, plan_seq)
+        return found
+
+    def _viewed(self, plan: Plan, seq: int) -> dict[str, Any]:
+        if self._view[0] != seq:
+            self._view = (seq, plan_view(plan))
+        return self._view[1]
+
+    # --- in its own thread ---
+
+    def run(self, job: Job) -> None:
+        """Do the job; whatever happens ends in a state that can be shown."""
+        asked = self.asked
+        try:
+            self._tell("beginning", state="running")
+            plan = job(asked.job, asked.area, asked.ride, progress=self._progress, watch=self._watch)
+            self._show(plan, whole=True)
+            self._tell("stopped" if self._stop else "done", state="stopped" if self._stop else "done")
+        except Stopped:
+            self._tell("stopped", state="stopped")
+        except InputError as error:
+            self._fail(error.faults)
+        except RouteplanError as error:
+            self._fail((Fault(str(error)),))
+        except Exception as error:
+            log_fault(error)
+            self._fail((Fault("a fault of routeplan's, not yours", "", "see the terminal, and report it"),))
+
+    def _progress(self, text: str) -> None:
+        if self._drop or (self._stop and self.plan is None):
+            raise Stopped
+        self._tell(text)
+
+    def _watch(self, so_far: Callable[[], Plan]) -> bool:
+        if self._drop:
+            raise Stopped
+        now = time.monotonic()
+        if self.plan is None or now - self._shown > BETTER_EVERY_S:
+            self._show(so_far())
+            self._shown = time.monotonic()
+        return not self._stop
+
+    def _show(self, plan: Plan, *, whole: bool = False) -> None:
+        with self._changed:
+            self.seq += 1
+            self.plan, self.plan_seq, self.whole = plan, self.seq, whole
+            if self.first_s is None:
+                self.first_s = round(time.monotonic() - self._began, 2)
+            self._changed.notify_all()
+
+    def _fail(self, faults: tuple[Fault, ...]) -> None:
+        with self._changed:
+            self.faults = faults
+        self._tell("cannot be planned", state="failed")
+
+    def _tell(self, text: str, state: str | None = None) -> None:
+        with self._changed:
+            self.seq += 1
+            self.said = text
+            self.state = state or self.state
+            self._changed.notify_all()
+
+
+class Searches:
+    """The searches of one server."""
+
+    def __init__(self, job: Job = jobs.plan) -> None:
+        self._job = job
+        self._all: OrderedDict[str, Search] = OrderedDict()
+        self._count = 0
+        self._lock = threading.Lock()
+        self._room = threading.Semaphore(AT_ONCE)
+
+    def begin(self, asked: Asked, replaces: object = None) -> Search:
+        """Begin a search; the one it replaces is dropped."""
+        with self._lock:
+            old = self._all.get(replaces) if isinstance(replaces, str) else None
+            self._count += 1
+            search = Search(f"s{self._count}", asked)
+            self._all[search.key] = search
+            for key in [k for k, s in self._all.items() if s.ended][: max(0, len(self._all) - KEPT)]:
+                del self._all[key]
+            crowd = [s for s in self._all.values() if not s.ended][: -4 * KEPT]
+        for one in [*crowd, *([old] if old is not None and not old.ended else [])]:
+            one.stop(drop=True)
+        threading.Thread(target=self._run, args=(search,), name=f"search {search.key}", daemon=True).start()
+        return search
+
+    def _run(self, search: Search) -> None:
+        with self._room:
+            search.run(self._job)
+
+    def get(self, key: str) -> Search:
+        """A search by its key. Raises InputError."""
+        with self._lock:
+            search = self._all.get(key)
+        if search is None:
+            raise InputError("this search is not kept any more", "", "plan again")
+        return search
+
+    def stop_all(self) -> None:
+        with self._lock:
+            running = [s for s in self._all.values() if not s.ended]
+        for search in running:
+            search.stop(drop=True)
+
+
+def log_fault(error: BaseException) -> None:
+    """One line in the terminal for a fault of ours: what, and where in the code."""
+    trace = error.__traceback__
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    at = f"{trace.tb_frame.f_code.co_filename}:{trace.tb_lineno}" if trace is not None else "?"
+    print(f"routeplan: a fault of ours: {type(error).__name__}: {error} at {at}", file=sys.stderr)
