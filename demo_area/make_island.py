@@ -1,7 +1,7 @@
 """Makes the demo area: an invented island in mid-ocean. Run: python demo_area/make_island.py [FOLDER]
 
-Writes elevation.tif, roads.osm.pbf and the rides into FOLDER (default: where this script lies), the same bytes each run
-with the same versions of the libraries. How it works and what is where: docs/demo_area.md.
+Writes elevation.tif, roads.osm.pbf and rides/weekly.gpx into FOLDER (default: where this script lies),
+the same bytes each run with the same versions of the libraries. How it works: docs/demo_area.md.
 """
 
 from __future__ import annotations
@@ -11,8 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-
-from making import bench, dress, features, layout, names, network, rides, settle, terrain
+from making import bench, dress, features, layout, names, network, rides, settle, terrain, versions
 from making.frame import CENTRE_EAST_M, CENTRE_NORTH_M, COLUMNS, EPSG, FINE, ROWS, STEP_M
 from making.network import key
 from making.osm_file import Map
@@ -59,8 +58,11 @@ def write_map(path: Path, ground, places, ways, marks, streams) -> None:
     for point, tags in sorted(marks.items()):
         m.node(np.array(point) / 10, **tags)
     for a, via, b, tags in bans:
-        members = [("w", _way_with(numbers, ways[a], via), "from"), ("n", m.nodes[via], "via"),
-                   ("w", _way_with(numbers, ways[b], via), "to")]
+        members = [
+            ("w", _way_with(numbers, ways[a], via), "from"),
+            ("n", m.nodes[via], "via"),
+            ("w", _way_with(numbers, ways[b], via), "to"),
+        ]
         m.relation(members, tags)
     _write_ground(m, ground, places, ways, streams)
     m.write(path)
@@ -105,16 +107,30 @@ def write_elevation(path: Path, height_m: np.ndarray) -> None:
     west = CENTRE_EAST_M + FINE.west_m - STEP_M / 2
     north = CENTRE_NORTH_M + FINE.north_m + STEP_M / 2
     with rasterio.open(
-        path, "w", driver="GTiff", height=ROWS, width=COLUMNS, count=1, dtype="float32", crs=f"EPSG:{EPSG}+3855",
-        transform=from_origin(west, north, STEP_M, STEP_M), compress="deflate", predictor=3, zlevel=9, tiled=True,
-        blockxsize=256, blockysize=256,
+        path,
+        "w",
+        driver="GTiff",
+        height=ROWS,
+        width=COLUMNS,
+        count=1,
+        dtype="float32",
+        crs=f"EPSG:{EPSG}+3855",
+        transform=from_origin(west, north, STEP_M, STEP_M),
+        compress="deflate",
+        predictor=3,
+        zlevel=9,
+        tiled=True,
+        blockxsize=256,
+        blockysize=256,
     ) as raster:
         raster.write(height_m.astype(np.float32), 1)
         raster.set_band_description(1, "height above mean sea level, bare ground")
         raster.units = ("m",)
         raster.update_tags(
-            TITLE="Invented island, bare-ground elevation", VERTICAL_DATUM="EGM2008 height: metres above mean sea level, 0 at sea",
-            ELEVATION_KIND="terrain", LICENCE="MIT, as the project",
+            TITLE="Invented island, bare-ground elevation",
+            VERTICAL_DATUM="EGM2008 height: metres above mean sea level, 0 at sea",
+            ELEVATION_KIND="terrain",
+            LICENCE="MIT, as the project",
         )
 
 
@@ -126,6 +142,7 @@ def main(folder: Path) -> None:
     write_elevation(folder / "elevation.tif", ground.height_m)
     write_map(folder / "roads.osm.pbf", ground, places, ways, marks, streams)
     rides.write_weekly(folder / "rides" / "weekly.gpx", ground, ways)
+    (folder / "made_with.txt").write_text(versions.made_with(), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -11,15 +11,26 @@ from . import paths
 from .frame import FINE
 from .network import APART, key
 
-SMOOTH_M = {"fast": 130.0, "spur": 110.0, "railway": 130.0, "coast": 85.0, "road": 75.0, "pass": 75.0, "lane": 65.0, "street": 45.0,
-            "farm": 50.0, "track": 32.0}
+SMOOTH_M = {
+    "fast": 130.0,
+    "spur": 110.0,
+    "railway": 130.0,
+    "coast": 85.0,
+    "road": 75.0,
+    "pass": 75.0,
+    "lane": 65.0,
+    "street": 45.0,
+    "farm": 50.0,
+    "track": 32.0,
+}
 SPACING_M = 10.0
 
 
 def road_heights(height_m, streets):
-    """Points along all streets every ten metres, and their heights: near the ground and little curved along the road.
+    """Points along all streets every ten metres, and heights: near the ground, little curved along the road.
 
-    Least squares over the whole network, one unknown for each point, junctions shared. Returns x, y, height (n,).
+    Least squares over the whole network, one unknown for each point, junctions shared. Returns xy
+    (n, 2), the heights and the raw heights of the raster (n,).
     """
     number: dict = {}
     xy, rows = [], []
@@ -29,7 +40,7 @@ def road_heights(height_m, streets):
         dense = paths.resample(s.points, SPACING_M)
         inner = range(len(xy), len(xy) + len(dense) - 2)
         index = []
-        for end, point in ((0, dense[0]), (-1, dense[-1])):
+        for _end, point in ((0, dense[0]), (-1, dense[-1])):
             k = key(point)
             if k not in number:
                 number[k] = None
@@ -53,7 +64,8 @@ def road_heights(height_m, streets):
     a, b, c, w = map(np.concatenate, (a, b, c, weight))
     m = len(a)
     bend = sp.csr_matrix(
-        (np.concatenate([w, -2 * w, w]), (np.tile(np.arange(m), 3), np.concatenate([a, b, c]))), shape=(m, len(xy))
+        (np.concatenate([w, -2 * w, w]), (np.tile(np.arange(m), 3), np.concatenate([a, b, c]))),
+        shape=(m, len(xy)),
     )
     system = (sp.identity(len(xy)) + bend.T @ bend).tocsc()
     return xy, spsolve(system, raw), raw
@@ -80,7 +92,7 @@ def grades(height_m, street, window_m: float = 60.0):
     """Grade [-] of each ten-metre piece of a street, from heights averaged along `window_m`."""
     dense = paths.resample(street.points, SPACING_M)
     h = FINE.sample(height_m, dense[:, 0], dense[:, 1])
-    n = int(round(window_m / SPACING_M))
+    n = round(window_m / SPACING_M)
     padded = np.concatenate([np.full(n // 2, h[0]), h, np.full(n - 1 - n // 2, h[-1])])
     smooth = np.convolve(padded, np.ones(n) / n, mode="valid")
     length = np.hypot(*np.diff(dense, axis=0).T)

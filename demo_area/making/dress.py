@@ -4,26 +4,47 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import networkx as nx
 import numpy as np
 import shapely
 
-
 from . import bench, network, paths
 from .frame import FINE, random
-from .layout import gabriel
+from .layout import COAST_ROAD, gabriel
 from .names import LANE_ENDS, LANE_STEMS, STREET_ENDS, STREET_STEMS
 from .network import Street, key
 
-CLASSES = ["trunk", "primary", "secondary", "tertiary", "unclassified", "residential", "living_street", "cycleway", "service",
-           "track", "bridleway", "path", "pedestrian", "footway", "steps", "ferry"]
-DIRECTED = {"oneway", "incline", "cycleway:left", "cycleway:right"}  # tags that say something about a way's direction
+CLASSES = [
+    "trunk",
+    "primary",
+    "secondary",
+    "tertiary",
+    "unclassified",
+    "residential",
+    "living_street",
+    "cycleway",
+    "service",
+    "track",
+    "bridleway",
+    "path",
+    "pedestrian",
+    "footway",
+    "steps",
+    "ferry",
+]
+DIRECTED = {
+    "oneway",
+    "incline",
+    "cycleway:left",
+    "cycleway:right",
+}  # tags that say something about a way's direction
 
 
 @dataclass
 class Way:
-    """A piece of way with its OSM tags; points in island metres, the first to the last along the way's direction."""
+    """A piece of way with its OSM tags; points in island metres, in the direction of the way."""
 
     points: np.ndarray
     tags: dict[str, str]
@@ -41,14 +62,30 @@ class Way:
 
 def rank(kind: str) -> int:
     """Which of two kinds of line wins where they are the same road (the lower)."""
-    order = ["fast", "bridge", "tunnel", "spur", "coast", "pass", "road", "lane", "railway", "street", "farm", "track"]
+    order = [
+        "fast",
+        "bridge",
+        "tunnel",
+        "spur",
+        "coast",
+        "pass",
+        "road",
+        "lane",
+        "railway",
+        "street",
+        "farm",
+        "track",
+    ]
     return order.index(kind)
 
 
 def dress(streets: list[Street], ground, places) -> list[Way]:
     """Ways with all tags but those of names."""
     classes = _classes(streets, places)
-    ways = [Way(s.points, {"highway": c}, s.facts.get("place", ""), dict(s.facts, kind=s.kind)) for s, c in zip(streets, classes)]
+    ways = [
+        Way(s.points, {"highway": c}, s.facts.get("place", ""), dict(s.facts, kind=s.kind))
+        for s, c in zip(streets, classes)
+    ]
     _special(ways)
     _slopes(ways, streets, ground)
     _surfaces(ways, ground)
@@ -57,47 +94,72 @@ def dress(streets: list[Street], ground, places) -> list[Way]:
     return ways
 
 
-# --- class -------------------------------------------------------------------------------------------------------------
+# --- class ------------------------------------------------------------------------------------
+
 
 def _classes(streets, places):
     """highway= of each street, main roads led through towns and villages by the quickest way."""
-    start = {"fast": "trunk", "spur": "primary", "coast": "secondary", "pass": "tertiary", "road": "tertiary", "lane": "unclassified",
-             "street": "residential", "farm": "unclassified", "track": "track", "railway": "cycleway",
-             "bridge": "secondary", "tunnel": "trunk"}
+    start = {
+        "fast": "trunk",
+        "spur": "primary",
+        "coast": "secondary",
+        "pass": "tertiary",
+        "road": "tertiary",
+        "lane": "unclassified",
+        "street": "residential",
+        "farm": "unclassified",
+        "track": "track",
+        "railway": "cycleway",
+        "bridge": "secondary",
+        "tunnel": "trunk",
+    }
     classes = [start[s.kind] for s in streets]
     for k, s in enumerate(streets):
         if s.kind == "tunnel" and s.facts.get("railway"):
             classes[k] = "cycleway"
     g = network.graph(streets)
-    pace = {"fast": 0.5, "spur": 0.5, "coast": 0.6, "pass": 0.9, "road": 0.8, "lane": 1.2, "farm": 2.0, "track": 6, "railway": 30,
-            "bridge": 0.6, "tunnel": 0.5}
+    pace = {
+        "fast": 0.5,
+        "spur": 0.5,
+        "coast": 0.6,
+        "pass": 0.9,
+        "road": 0.8,
+        "lane": 1.2,
+        "farm": 2.0,
+        "track": 6,
+        "railway": 30,
+        "bridge": 0.6,
+        "tunnel": 0.5,
+    }
     for _, _, data in g.edges(data=True):
         s = streets[data["street"]]
         data["cost"] = s.length_m * pace.get(s.kind, 0.75 + 0.2 * min(s.facts.get("depth", 0), 6)) + 12
     nodes = sorted(g.nodes)
     where = np.array(nodes) / 10
     at = {p.name: nodes[np.hypot(*(where - (p.x_m, p.y_m)).T).argmin()] for p in places}
-    big = [p for p in places if p.kind != "hamlet"]
-    towns = [p.name for p in big if p.kind == "town"]
-    ring = ["Port Sallow", "Skarvik", "Ambrel", "Saint Orlo", "Coombe Ferrin", "Wendrick", "Tollanmoor", "Pell Head",
-            "Hestermouth", "Quarrel Bay", "Eastness", "Larkhaven", "Port Sallow"]
-    jobs = [(*towns, "trunk", ("fast", "tunnel"))]
-    jobs += [(a, b, "secondary", ()) for a, b in zip(ring, ring[1:])]
-    jobs += [("Inverlode", "Hestermouth", "secondary", ())]
-    jobs += [(big[a].name, big[b].name, "tertiary", ()) for a, b in gabriel(np.array([(p.x_m, p.y_m) for p in big]), 9e3)]
-    jobs += [(places[a].name, places[b].name, "unclassified", ())
-             for a, b in gabriel(np.array([(p.x_m, p.y_m) for p in places]), 4.6e3)]
-    for a, b, grade, _ in jobs:
+    for a, b, grade in _through_roads(places):
         way = nx.shortest_path(g, at[a], at[b], weight="cost")
-        for u, v in zip(way, way[1:]):
+        for u, v in pairwise(way):
             k = min(g[u][v].values(), key=lambda d: (d["cost"], d["street"]))["street"]
             if streets[k].kind != "railway" and CLASSES.index(grade) < CLASSES.index(classes[k]):
-                classes[k] = grade if not (grade == "trunk" and streets[k].kind == "street") else "primary"
+                classes[k] = "primary" if grade == "trunk" and streets[k].kind == "street" else grade
     degree = dict(g.degree())
     for k, s in enumerate(streets):
         if s.kind == "farm" and classes[k] == "unclassified" and min(degree[e] for e in s.ends) == 1:
             classes[k] = "service" if s.length_m < 500 else "track"
     return classes
+
+
+def _through_roads(places):
+    """Pairs of places that a road of a class joins: (from, to, class), the highest class first."""
+    big = [p for p in places if p.kind != "hamlet"]
+    towns = [p.name for p in big if p.kind == "town"]
+    yield towns[0], towns[1], "trunk"
+    for a, b in [*pairwise(COAST_ROAD), ("Inverlode", "Hestermouth")]:
+        yield a, b, "secondary"
+    for group, longest_m, grade in ((big, 9_000, "tertiary"), (places, 4_600, "unclassified")):
+        for a, b in gabriel(np.array([(p.x_m, p.y_m) for p in group]), longest_m):
+            yield group[a].name, group[b].name, grade
 
 
 def _special(ways):
@@ -119,7 +181,9 @@ def _special(ways):
             elif roll < 0.20:
                 w.tags = {"highway": "path"}
                 if rng.random() < 0.75:
-                    w.tags["bicycle"] = str(rng.choice(["yes", "designated", "permissive", "no"], p=[0.6, 0.15, 0.15, 0.1]))
+                    w.tags["bicycle"] = str(
+                        rng.choice(["yes", "designated", "permissive", "no"], p=[0.6, 0.15, 0.15, 0.1])
+                    )
             elif roll < 0.25:
                 w.tags["access"] = "private"
                 if rng.random() < 0.5:
@@ -137,7 +201,11 @@ def _slopes(ways, streets, ground):
         steep = np.quantile(np.abs(grade), 0.8)
         if s.kind == "street" and w.tags["highway"] == "residential" and steep > 0.12:
             if w.length_m < 130:
-                w.tags = {"highway": "steps", "step_count": str(int(w.length_m * steep / 0.17)), "handrail": "yes"}
+                w.tags = {
+                    "highway": "steps",
+                    "step_count": str(int(w.length_m * steep / 0.17)),
+                    "handrail": "yes",
+                }
                 if steep < 0.15:
                     w.tags["ramp:bicycle"] = "yes"
             else:
@@ -147,7 +215,8 @@ def _slopes(ways, streets, ground):
             w.tags["incline"] = f"{100 * mean:.0f}%"
 
 
-# --- surface, speed, lanes, cycle lanes --------------------------------------------------------------------------------
+# --- surface, speed, lanes, cycle lanes -------------------------------------------------------
+
 
 def _surfaces(ways, ground):
     rng = random("surfaces")
@@ -160,7 +229,9 @@ def _surfaces(ways, ground):
         elif c == "tertiary":
             t["surface"] = "asphalt" if rng.random() < 0.9 else "chipseal"
         elif c == "unclassified":
-            kind = rng.choice(["asphalt", "chipseal", "paved", "compacted", ""], p=[0.52, 0.16, 0.06, 0.08, 0.18])
+            kind = rng.choice(
+                ["asphalt", "chipseal", "paved", "compacted", ""], p=[0.52, 0.16, 0.06, 0.08, 0.18]
+            )
             if kind:
                 t["surface"] = str(kind)
             if kind == "asphalt" and rng.random() < 0.15:
@@ -171,7 +242,15 @@ def _surfaces(ways, ground):
             t["surface"] = "asphalt" if x < 3_000 or "tunnel" in t else "fine_gravel"
         elif c in ("residential", "living_street", "service", "pedestrian"):
             roll = rng.random()
-            t["surface"] = "asphalt" if roll < 0.80 else "sett" if roll < 0.88 else "paving_stones" if roll < 0.94 else "concrete"
+            t["surface"] = (
+                "asphalt"
+                if roll < 0.80
+                else "sett"
+                if roll < 0.88
+                else "paving_stones"
+                if roll < 0.94
+                else "concrete"
+            )
         elif c in ("track", "bridleway", "path"):
             wild = 0.35 * (high > 220) + rng.random()
             grade = 1 if wild < 0.12 else 2 if wild < 0.45 else 3 if wild < 0.78 else 4 if wild < 1.08 else 5
@@ -221,7 +300,8 @@ def _cycle_facilities(ways):
             t["cycleway:both"] = "lane"
 
 
-# --- town life ---------------------------------------------------------------------------------------------------------
+# --- town life --------------------------------------------------------------------------------
+
 
 def town_streets(ways: list[Way], places) -> None:
     """One-way streets, pedestrian streets, passages, living streets: in place, the network kept rideable."""
@@ -277,8 +357,15 @@ def _reachable(ways):
             if not one_way(w.tags):
                 g.add_edge(v, u)
         core = max(nx.strongly_connected_components(g), key=lambda c: (len(c), min(c)))
-        bad = [w for w in ways if one_way(w.tags) and may_ride(w.tags) and not (w.ends[0] in core and w.ends[1] in core)
-               and "junction" not in w.tags and not w.facts.get("dual")]
+        bad = [
+            w
+            for w in ways
+            if one_way(w.tags)
+            and may_ride(w.tags)
+            and not (w.ends[0] in core and w.ends[1] in core)
+            and "junction" not in w.tags
+            and not w.facts.get("dual")
+        ]
         if not bad:
             return
         for w in bad:
@@ -301,10 +388,11 @@ def one_way(tags) -> bool:
     return tags.get("oneway:bicycle") != "no" and not tags.get("cycleway", "").startswith("opposite")
 
 
-# --- roundabouts and dual carriageway ----------------------------------------------------------------------------------
+# --- roundabouts and dual carriageway ---------------------------------------------------------
+
 
 def roundabouts(ways: list[Way], places, count: int = 9) -> list[Way]:
-    """The busiest junctions (apart from one another) turned into rings of 17 m radius, driven counter-clockwise."""
+    """The busiest junctions (700 m apart) turned into rings of 17 m radius, driven counter-clockwise."""
     at = defaultdict(list)
     for k, w in enumerate(ways):
         for e in w.ends:
@@ -347,8 +435,11 @@ def _ring(ways, arms, centre, radius=17.0):
         angles.append(angle)
         rest[0] = np.round(centre + radius * np.array([np.cos(angle), np.sin(angle)]), 1)
         w.points = rest if key(w.points[0]) == key(centre) else rest[::-1]
-    every = list(angles) + [a for a in np.arange(0, 2 * np.pi, np.pi / 6)
-                            if min(abs(np.angle(np.exp(1j * (a - b)))) for b in angles) > 0.25]
+    every = list(angles) + [
+        a
+        for a in np.arange(0, 2 * np.pi, np.pi / 6)
+        if min(abs(np.angle(np.exp(1j * (a - b)))) for b in angles) > 0.25
+    ]
     every = sorted(a % (2 * np.pi) for a in every)
     ring = np.round(centre + radius * np.column_stack([np.cos(every), np.sin(every)]), 1)
     tags = {t: ways[best].tags[t] for t in ("highway", "surface", "ref") if t in ways[best].tags}
@@ -357,8 +448,12 @@ def _ring(ways, arms, centre, radius=17.0):
 
 
 def dual(ways: list[Way]) -> list[Way]:
-    """The longest trunk piece between two junctions as a dual carriageway, 15 m apart, driving on the right."""
-    trunk = [w for w in ways if w.tags["highway"] == "trunk" and "tunnel" not in w.tags and "junction" not in w.tags]
+    """The longest trunk piece between two junctions as a dual carriageway 15 m apart."""
+    trunk = [
+        w
+        for w in ways
+        if w.tags["highway"] == "trunk" and "tunnel" not in w.tags and "junction" not in w.tags
+    ]
     whole = max(trunk, key=lambda w: w.length_m)
     dense = paths.resample(whole.points, 20.0)
     step = np.gradient(dense, axis=0)
@@ -368,26 +463,37 @@ def dual(ways: list[Way]) -> list[Way]:
     tags = dict(whole.tags, oneway="yes", lanes="2", maxspeed="90")
     there, back = np.round(dense + offset, 1), np.round((dense - offset)[::-1], 1)
     return [w for w in ways if w is not whole] + [
-        Way(there, dict(tags), facts=dict(whole.facts, dual=True)), Way(back, dict(tags), facts=dict(whole.facts, dual=True))
+        Way(there, dict(tags), facts=dict(whole.facts, dual=True)),
+        Way(back, dict(tags), facts=dict(whole.facts, dual=True)),
     ]
 
 
-# --- names -------------------------------------------------------------------------------------------------------------
+# --- names ------------------------------------------------------------------------------------
+
 
 def give_names(ways: list[Way], places) -> None:
-    """Names along strokes: the straightest way on through each junction, in one class of road, keeps its name."""
+    """Names along strokes: the straightest way on through each junction keeps its name."""
     rng = random("names")
     used: set[str] = set()
-    groups = {"street": ("residential", "living_street", "pedestrian", "primary", "secondary", "tertiary"),
-              "country": ("tertiary", "unclassified", "secondary"), "track": ("track",)}
+    groups = {
+        "street": ("residential", "living_street", "pedestrian", "primary", "secondary", "tertiary"),
+        "country": ("tertiary", "unclassified", "secondary"),
+        "track": ("track",),
+    }
     for w in ways:
         if w.facts["kind"] in ("railway", "tunnel") and w.tags["highway"] == "cycleway":
             w.tags.setdefault("name", "Old Larkhaven Line")
         if w.tags["highway"] == "trunk" and "name" not in w.tags:
             w.tags["name"] = "Cross Island Road"
     for group, classes in groups.items():
-        members = [k for k, w in enumerate(ways) if w.tags["highway"] in classes and "name" not in w.tags
-                   and "junction" not in w.tags and (bool(w.place) == (group == "street"))]
+        members = [
+            k
+            for k, w in enumerate(ways)
+            if w.tags["highway"] in classes
+            and "name" not in w.tags
+            and "junction" not in w.tags
+            and (bool(w.place) == (group == "street"))
+        ]
         for stroke in _strokes(ways, members):
             length = sum(ways[k].length_m for k in stroke)
             if group == "track" and (length < 900 or rng.random() < 0.6):
@@ -415,7 +521,9 @@ def _name(group, way, places, rng, used):
                 stem = min((np.hypot(p.x_m - x, p.y_m - y), p.name) for p in places)[1]
             else:
                 stem = str(rng.choice(LANE_STEMS))
-            name = f"{stem} {rng.choice(LANE_ENDS if group == 'country' else ['Track', 'Drove', 'Way', 'Ride'])}"
+            name = (
+                f"{stem} {rng.choice(LANE_ENDS if group == 'country' else ['Track', 'Drove', 'Way', 'Ride'])}"
+            )
             mark = name
         if mark not in used:
             used.add(mark)
@@ -434,10 +542,12 @@ def _strokes(ways, members):
         here = at[e]
         options = []
         for i, (a, ea) in enumerate(here):
-            for b, eb in here[i + 1:]:
+            for b, eb in here[i + 1 :]:
                 if a == b:
                     continue
-                turn = abs(np.pi - abs(np.angle(np.exp(1j * (_heading(ways[a], ea) - _heading(ways[b], eb))))))
+                turn = abs(
+                    np.pi - abs(np.angle(np.exp(1j * (_heading(ways[a], ea) - _heading(ways[b], eb)))))
+                )
                 if turn < np.radians(50):
                     options.append((turn, a, ea, b, eb))
         taken = set()
@@ -468,10 +578,11 @@ def _heading(way, end):
     return np.arctan2(q[1], q[0])
 
 
-# --- longer ways -------------------------------------------------------------------------------------------------------
+# --- longer ways ------------------------------------------------------------------------------
+
 
 def merged(ways: list[Way], keep_split: set) -> list[Way]:
-    """Ways of equal tags that follow one another made one OSM way, as mappers do; not at `keep_split` junctions."""
+    """Ways of equal tags that follow one another made one OSM way, as mappers do; not at `keep_split`."""
     at = defaultdict(list)
     for k, w in enumerate(ways):
         at[w.ends[0]].append((k, 0))
@@ -490,8 +601,13 @@ def merged(ways: list[Way], keep_split: set) -> list[Way]:
         options = []
         ends = [(now(k), end) for k, end in at[e]]
         for i, (a, _) in enumerate(ends):
-            for b, _ in ends[i + 1:]:
-                if a == b or alive[a].tags != alive[b].tags or "name" not in alive[a].tags or "junction" in alive[a].tags:
+            for b, _ in ends[i + 1 :]:
+                if (
+                    a == b
+                    or alive[a].tags != alive[b].tags
+                    or "name" not in alive[a].tags
+                    or "junction" in alive[a].tags
+                ):
                     continue
                 one, two = alive[a], alive[b]
                 if e not in one.ends or e not in two.ends or len(one.points) + len(two.points) > 400:
@@ -500,7 +616,11 @@ def merged(ways: list[Way], keep_split: set) -> list[Way]:
                 ea, eb = (1 if one.ends[1] == e else 0), (1 if two.ends[1] == e else 0)
                 if fixed and ea == eb:
                     continue
-                if one.ends[1 - ea] == two.ends[1 - eb] or one.ends[0] == one.ends[1] or two.ends[0] == two.ends[1]:
+                if (
+                    one.ends[1 - ea] == two.ends[1 - eb]
+                    or one.ends[0] == one.ends[1]
+                    or two.ends[0] == two.ends[1]
+                ):
                     continue
                 turn = abs(np.pi - abs(np.angle(np.exp(1j * (_heading(one, ea) - _heading(two, eb))))))
                 options.append((turn, a, b))

@@ -15,12 +15,13 @@ _ROW = np.array([-1, -1, -1, 0, 0, 1, 1, 1])
 _COLUMN = np.array([-1, 0, 1, -1, 1, -1, 0, 1])
 
 
-@njit(cache=True)
+@njit
 def fill(height, land, gain):
-    """Heights raised so that water runs off everywhere, each step at least `gain` [m] down; and the order of flooding.
+    """Heights raised so that water runs off everywhere, each step `gain` [m] down or more; order of flooding.
 
-    height (rows, columns) float64; land bool, the rest is sea (level 0). Returns (filled, receiver, order): receiver
-    (n,) flat index of the neighbour from which a cell was flooded (itself for sea), order: land cells, outlets first.
+    height (rows, columns) float64; land bool, the rest is sea (level 0). Returns (filled, receiver, order):
+    receiver (n,) flat index of the neighbour from which a cell was flooded (itself for sea), order: land
+    cells, outlets first.
     """
     rows, columns = height.shape
     filled = height.copy()
@@ -57,7 +58,7 @@ def fill(height, land, gain):
     return filled, receiver, order[:count]
 
 
-@njit(cache=True)
+@njit
 def steepest(filled, land, receiver):
     """Receivers by steepest descent over the filled surface (ties: the first neighbour)."""
     rows, columns = filled.shape
@@ -79,7 +80,7 @@ def steepest(filled, land, receiver):
     return out
 
 
-@njit(cache=True)
+@njit
 def drainage(receiver, order, cell_area):
     """Area [same unit as cell_area] drained through each cell, flat."""
     area = np.zeros(receiver.size)
@@ -91,7 +92,7 @@ def drainage(receiver, order, cell_area):
     return area
 
 
-@njit(cache=True)
+@njit
 def incise(height, receiver, order, area, step, strength, exponent):
     """One implicit step of dh/dt = -strength A^exponent S; `height` flat, returns new heights."""
     new = height.copy()
@@ -107,7 +108,7 @@ def incise(height, receiver, order, area, step, strength, exponent):
 
 
 def erode(height, land, uplift, step_m, *, steps, strength, exponent=0.45, spread=0.0):
-    """Heights after `steps` rounds of uplift [m a round], incision and creep (`spread`: Gaussian sigma [cells])."""
+    """Heights after `steps` rounds of uplift [m], incision and creep (`spread`: Gaussian sigma [cells])."""
     from scipy.ndimage import gaussian_filter
 
     h = np.where(land, height, 0.0)

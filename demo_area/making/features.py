@@ -1,4 +1,4 @@
-"""What stands beside, on and between the roads: crossings, gates, bridges, woods, water, villages, places to stop."""
+"""What stands on and beside the roads: crossings, gates, bridges, woods, water, villages, stopping places."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ Marks = dict[tuple[int, int], dict[str, str]]  # tags of points (decimetres)
 
 
 def insert(way: Way, from_end: int, offset_m: float):
-    """A point put into a way, `offset_m` from its first (0) or last (1) point; the point, or None where there is no room."""
+    """A point put into a way, `offset_m` from its first (0) or last (1) point; None: no room."""
     along = paths.lengths(way.points)
     at = offset_m if from_end == 0 else along[-1] - offset_m
     if not 4.0 < at < along[-1] - 4.0:
@@ -43,7 +43,8 @@ def _arms(ways):
     return arms
 
 
-# --- on the road -------------------------------------------------------------------------------------------------------
+# --- on the road ------------------------------------------------------------------------------
+
 
 def river_bridges(ways: list[Way], rivers) -> list[Way]:
     """Short bridges where roads and tracks cross a river."""
@@ -51,8 +52,11 @@ def river_bridges(ways: list[Way], rivers) -> list[Way]:
     out = []
     for w in ways:
         line = shapely.LineString(w.points)
-        hits = [] if {"bridge", "tunnel"} & w.tags.keys() else [
-            k for k in tree.query(line, predicate="intersects") if rivers[k][1] == "river"]
+        hits = (
+            []
+            if {"bridge", "tunnel"} & w.tags.keys()
+            else [k for k in tree.query(line, predicate="intersects") if rivers[k][1] == "river"]
+        )
         at = sorted(line.project(p) for k in hits for p in _points(line.intersection(rivers[k][0])))
         at = [a for n, a in enumerate(at) if 30 < a < line.length - 30 and (n == 0 or a - at[n - 1] > 60)]
         if not at or w.tags["highway"] in ("steps", "footway"):
@@ -67,7 +71,9 @@ def river_bridges(ways: list[Way], rivers) -> list[Way]:
             if i == 0 or j == len(along) - 1 or i >= j:
                 continue
             todo.append(Way(rest.points[j:], dict(rest.tags), w.place, w.facts))
-            todo.append(Way(rest.points[i : j + 1], dict(rest.tags, bridge="yes", layer="1"), w.place, w.facts))
+            todo.append(
+                Way(rest.points[i : j + 1], dict(rest.tags, bridge="yes", layer="1"), w.place, w.facts)
+            )
             rest = Way(rest.points[: i + 1], rest.tags, w.place, w.facts)
         out += [rest, *reversed(todo)]
     return out
@@ -94,29 +100,46 @@ def junction_marks(ways: list[Way], places) -> Marks:
         if in_town and not ring and (top >= 3 or (top == 2 and len(here) >= 4 and rng.random() < 0.6)):
             marks[e] = {"highway": "traffic_signals"}
             for k, end in here:
-                if ways[k].tags["highway"] in (*MAIN, "tertiary") and (p := insert(ways[k], end, 14.0)) is not None:
+                if (
+                    ways[k].tags["highway"] in (*MAIN, "tertiary")
+                    and (p := insert(ways[k], end, 14.0)) is not None
+                ):
                     marks[key(p)] = {"highway": "crossing", "crossing": "traffic_signals"}
         elif in_place and not in_town and not ring and len(here) >= 4 and rng.random() < 0.2:
             marks[e] = {"highway": "mini_roundabout", "direction": "anticlockwise"}
         elif in_place and not ring and top >= 2 and rng.random() < 0.22:
             k, end = here[0]
             if (p := insert(ways[k], end, 25.0)) is not None:
-                marks[key(p)] = {"highway": "crossing", "crossing": str(rng.choice(["zebra", "uncontrolled"]))}
+                marks[key(p)] = {
+                    "highway": "crossing",
+                    "crossing": str(rng.choice(["zebra", "uncontrolled"])),
+                }
         if e not in marks and classes[0] <= CLASSES.index("secondary") and len(here) >= 3:
             for k, end in here:
                 t = ways[k].tags
                 if CLASSES.index(t["highway"]) >= 3 and "junction" not in t and t["highway"] != "cycleway":
                     p = insert(ways[k], end, 8.0) if rng.random() < (0.9 if not in_place else 0.35) else None
                     if p is not None:
-                        marks[key(p)] = {"highway": "stop" if rng.random() < 0.3 else "give_way",
-                                         "direction": "backward" if end == 0 else "forward"}
+                        marks[key(p)] = {
+                            "highway": "stop" if rng.random() < 0.3 else "give_way",
+                            "direction": "backward" if end == 0 else "forward",
+                        }
     for w in ways:
-        if w.place and w.tags["highway"] in ("residential", "tertiary") and w.length_m > 120 and rng.random() < 0.08:
+        if (
+            w.place
+            and w.tags["highway"] in ("residential", "tertiary")
+            and w.length_m > 120
+            and rng.random() < 0.08
+        ):
             if (p := insert(w, 0, 0.5 * w.length_m)) is not None:
                 marks[key(p)] = {"traffic_calming": str(rng.choice(["hump", "table", "bump"]))}
-        elif w.tags["highway"] == "unclassified" and w.length_m > 400 and rng.random() < 0.3:
-            if (p := insert(w, 0, 0.45 * w.length_m)) is not None:
-                marks[key(p)] = {"highway": "passing_place"}
+        elif (
+            w.tags["highway"] == "unclassified"
+            and w.length_m > 400
+            and rng.random() < 0.3
+            and (p := insert(w, 0, 0.45 * w.length_m)) is not None
+        ):
+            marks[key(p)] = {"highway": "passing_place"}
     return marks
 
 
@@ -144,8 +167,13 @@ def barriers(ways: list[Way], ground) -> Marks:
         elif c in ("footway", "pedestrian") and w.length_m > 30 and roll < 0.35:
             kind, offset = {"barrier": "bollard"}, 6.0
         elif c in ("path", "bridleway") and w.length_m > 150 and roll < 0.4:
-            kind = {"barrier": "stile", "bicycle": "no"} if roll < 0.09 else {"barrier": "kissing_gate"} if roll < 0.16 else {
-                "barrier": "gate"}
+            kind = (
+                {"barrier": "stile", "bicycle": "no"}
+                if roll < 0.16
+                else {"barrier": "kissing_gate"}
+                if roll < 0.24
+                else {"barrier": "gate"}
+            )
         if kind and (p := insert(w, end, offset)) is not None:
             marks[key(p)] = kind
     return marks
@@ -186,8 +214,13 @@ def _turn(one, two, e):
 
 
 def ferry(ways: list[Way], ground) -> list[Way]:
-    """A ferry across the mouth of the inlet, from Hestermouth to the point beyond it, with a pier at either end."""
-    ends = [(e, w) for w in ways for e in w.ends if w.tags["highway"] in ("residential", "unclassified", "secondary", "tertiary")]
+    """A ferry across the mouth of the inlet, from Hestermouth to the far point, a pier at either end."""
+    ends = [
+        (e, w)
+        for w in ways
+        for e in w.ends
+        if w.tags["highway"] in ("residential", "unclassified", "secondary", "tertiary")
+    ]
     sea = shapely.union_all(coast(ground))
     shore = sea.exterior if sea.geom_type == "Polygon" else max(sea.geoms, key=lambda g: g.area).exterior
     docks, piers = [], []
@@ -200,17 +233,27 @@ def ferry(ways: list[Way], ground) -> list[Way]:
         docks.append(dock)
         pier = {"highway": "footway", "man_made": "pier", "bicycle": "yes", "surface": "wood"}
         piers.append(Way(np.array([np.array(land.coords[0]), dock]), pier, facts={"kind": "pier"}))
-    line = np.array([docks[0], (3_300, -8_600), (1_900, -9_850), (200, -10_050), (-900, -9_750), docks[1]], float)
+    line = np.array(
+        [docks[0], (3_300, -8_600), (1_900, -9_850), (200, -10_050), (-900, -9_750), docks[1]], float
+    )
     line = np.vstack([line[:1], paths.smooth(line, 3, 250.0)[1:-1], line[-1:]])
-    tags = {"route": "ferry", "name": "Lode Ferry", "bicycle": "yes", "foot": "yes", "motor_vehicle": "no",
-            "duration": "00:35", "highway": "ferry"}
+    tags = {
+        "route": "ferry",
+        "name": "Lode Ferry",
+        "bicycle": "yes",
+        "foot": "yes",
+        "motor_vehicle": "no",
+        "duration": "00:35",
+        "highway": "ferry",
+    }
     return [*piers, Way(np.round(line, 1), tags, facts={"kind": "ferry"})]
 
 
-# --- beside the road ---------------------------------------------------------------------------------------------------
+# --- beside the road --------------------------------------------------------------------------
+
 
 def rivers(ground) -> list[tuple[shapely.LineString, str]]:
-    """Streams (1.2 km2 and more of land above them) and rivers (7 km2), from source or confluence to the next."""
+    """Streams (1.2 km2 of land above them) and rivers (7 km2), from source or confluence to the next."""
     area, receiver = ground.drained_m2.ravel(), ground.receiver
     wet = (area > 1.2e6) & ground.land.ravel()
     feeders = np.bincount(receiver[wet], minlength=area.size)
@@ -253,7 +296,9 @@ def woods(ground, ways, places):
         tags = {"natural": "wood"} if rng.random() < 0.6 else {"landuse": "forest"}
         tags["leaf_type"] = str(rng.choice(["broadleaved", "needleleaved", "mixed"]))
         if shape.area > 6e5:
-            tags["name"] = f"{rng.choice(WOOD_STEMS)} {rng.choice(['Wood', 'Forest', 'Hanger', 'Plantation'])}"
+            tags["name"] = (
+                f"{rng.choice(WOOD_STEMS)} {rng.choice(['Wood', 'Forest', 'Hanger', 'Plantation'])}"
+            )
         out.append((shape, tags))
     return out
 
@@ -267,12 +312,30 @@ def heath(ground, woodland):
     return [(part, {"natural": "heath"}) for part in parts if part.geom_type == "Polygon" and part.area > 3e4]
 
 
-WOOD_STEMS = ["Cassock", "Hallow", "Grey", "Ruddy", "Owl", "Hindley", "Marl", "Sarrow", "Vesper", "Thistle", "Ember", "Carrow",
-              "Pinnock", "Hollin", "Wether", "Brackwell", "Skerrow", "Ludden"]
+WOOD_STEMS = [
+    "Cassock",
+    "Hallow",
+    "Grey",
+    "Ruddy",
+    "Owl",
+    "Hindley",
+    "Marl",
+    "Sarrow",
+    "Vesper",
+    "Thistle",
+    "Ember",
+    "Carrow",
+    "Pinnock",
+    "Hollin",
+    "Wether",
+    "Brackwell",
+    "Skerrow",
+    "Ludden",
+]
 
 
 def built_land(ways, places):
-    """Residential land round the streets of towns and villages, an industrial corner in each town, greens and parks."""
+    """Residential land round the streets, an industrial corner in each town, parks and greens."""
     out = []
     for p in places:
         own = [shapely.LineString(w.points) for w in ways if w.place == p.name]
@@ -282,20 +345,35 @@ def built_land(ways, places):
         whole = max(getattr(whole, "geoms", [whole]), key=lambda g: g.area)
         whole = shapely.Polygon(whole.exterior)
         if p.kind == "town":
-            side = shapely.Point(p.x_m - 0.75 * p.radius_m, p.y_m + 0.35 * p.radius_m).buffer(0.42 * p.radius_m)
+            side = shapely.Point(p.x_m - 0.75 * p.radius_m, p.y_m + 0.35 * p.radius_m).buffer(
+                0.42 * p.radius_m
+            )
             works = whole.intersection(side)
             whole = whole.difference(side)
             out.append((works, {"landuse": "industrial"}))
-        out.append((max(getattr(whole, "geoms", [whole]), key=lambda g: g.area), {"landuse": "residential", "name": p.name}))
-        blocks = sorted(shapely.polygonize(own).geoms, key=lambda b: shapely.Point(p.x_m, p.y_m).distance(b.centroid))
+        out.append(
+            (
+                max(getattr(whole, "geoms", [whole]), key=lambda g: g.area),
+                {"landuse": "residential", "name": p.name},
+            )
+        )
+        blocks = sorted(
+            shapely.polygonize(own).geoms, key=lambda b: shapely.Point(p.x_m, p.y_m).distance(b.centroid)
+        )
         blocks = [b.buffer(-9).simplify(2.0) for b in blocks]
         blocks = [b for b in blocks if b.geom_type == "Polygon" and b.area > 1_500]
         if p.kind == "town":
             for n, b in enumerate(blocks[4:60:14]):
                 out.append((b, {"leisure": "park", "name": f"{PARKS[n % len(PARKS)]}"}))
         elif blocks:
-            out.append((blocks[0], {"leisure": "village_green", "landuse": "village_green"} if len(p.name) % 2 else {
-                "landuse": "village_green"}))
+            out.append(
+                (
+                    blocks[0],
+                    {"leisure": "village_green", "landuse": "village_green"}
+                    if len(p.name) % 2
+                    else {"landuse": "village_green"},
+                )
+            )
     return out
 
 
@@ -308,16 +386,26 @@ def stopping_places(ways, ground, places):
     out = []
     for w in ways:
         c = w.tags["highway"]
-        if c not in (*MAIN, "tertiary", "unclassified") or "junction" in w.tags or {"bridge", "tunnel"} & w.tags.keys():
+        if (
+            c not in (*MAIN, "tertiary", "unclassified")
+            or "junction" in w.tags
+            or {"bridge", "tunnel"} & w.tags.keys()
+        ):
             continue
-        n = rng.poisson(w.length_m / {"trunk": 3e3, "primary": 2.5e3, "secondary": 1.1e3, "tertiary": 1.5e3}.get(c, 3.2e3))
+        n = rng.poisson(
+            w.length_m / {"trunk": 3e3, "primary": 2.5e3, "secondary": 1.1e3, "tertiary": 1.5e3}.get(c, 3.2e3)
+        )
         for _ in range(n):
             at = float(rng.uniform(0.1, 0.9)) * w.length_m
             p = _beside(w, at, 9.0)
             high = float(FINE.sample(ground.height_m, [p[0]], [p[1]])[0])
             roll = rng.random()
             if w.place:
-                tags = {"highway": "bus_stop", "name": w.tags.get("name", w.place)} if roll < 0.7 else {"amenity": "bench"}
+                tags = (
+                    {"highway": "bus_stop", "name": w.tags.get("name", w.place)}
+                    if roll < 0.7
+                    else {"amenity": "bench"}
+                )
             elif c in ("trunk", "primary"):
                 tags = {"amenity": "parking", "parking": "layby"}
             elif roll < 0.45:
@@ -340,7 +428,12 @@ def stopping_places(ways, ground, places):
                 at = np.array([p.x_m, p.y_m]) + 0.55 * p.radius_m * np.array([np.cos(angle), np.sin(angle)])
                 out.append((np.round(at, 1), {"amenity": ["parking", "cafe", "toilets", "parking"][k]}))
         elif p.kind == "village":
-            out.append((np.round([p.x_m + 31.3, p.y_m - 22.7], 1), {"amenity": str(rng.choice(["pub", "cafe", "place_of_worship"]))}))
+            out.append(
+                (
+                    np.round([p.x_m + 31.3, p.y_m - 22.7], 1),
+                    {"amenity": str(rng.choice(["pub", "cafe", "place_of_worship"]))},
+                )
+            )
     return out
 
 
@@ -372,9 +465,28 @@ def peaks(ground):
     return out
 
 
-PEAKS = ["Great Cassock", "Sarrow Top", "Windle Scar", "Corbie Head", "The Anvil", "Long Scar", "Brackwell Beacon", "Hindle Fell",
-         "Gannet Stone", "Marl Hill", "Wether Knoll", "Ravensk Tor", "Old Signal Hill", "Ludden Hill", "Thistle Top", "Pike of Ness",
-         "Tolland Barrow", "Hob's Seat", "Carrow Down", "Lark Hill"]
+PEAKS = [
+    "Great Cassock",
+    "Sarrow Top",
+    "Windle Scar",
+    "Corbie Head",
+    "The Anvil",
+    "Long Scar",
+    "Brackwell Beacon",
+    "Hindle Fell",
+    "Gannet Stone",
+    "Marl Hill",
+    "Wether Knoll",
+    "Ravensk Tor",
+    "Old Signal Hill",
+    "Ludden Hill",
+    "Thistle Top",
+    "Pike of Ness",
+    "Tolland Barrow",
+    "Hob's Seat",
+    "Carrow Down",
+    "Lark Hill",
+]
 
 
 def place_nodes(places):
@@ -392,8 +504,12 @@ def coastlines(ground):
 
 
 # Masts: x, y and name
-MASTS = [(5_205, 2_655, "Corbie Head mast"), (-6_600, 4_300, "Marl Hill mast"), (-6_075, -3_240, "Long Scar mast"),
-         (8_130, -1_500, "Gannet Stone mast")]
+MASTS = [
+    (5_205, 2_655, "Corbie Head mast"),
+    (-6_600, 4_300, "Marl Hill mast"),
+    (-6_075, -3_240, "Long Scar mast"),
+    (8_130, -1_500, "Gannet Stone mast"),
+]
 
 
 def masts():
@@ -425,5 +541,7 @@ def fords(ways, streams) -> Marks:
 
 def power_line():
     """A line of pylons from coast to coast: points."""
-    corners = np.array([(2_050, 5_600), (1_500, 3_300), (1_750, 900), (2_300, -2_300), (3_050, -5_000)], float)
+    corners = np.array(
+        [(2_050, 5_600), (1_500, 3_300), (1_750, 900), (2_300, -2_300), (3_050, -5_000)], float
+    )
     return np.round(paths.resample(corners, 320.0), 1)

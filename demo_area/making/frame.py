@@ -78,5 +78,7 @@ def _to_degrees() -> Any:
 
 def latlon(x_m: Any, y_m: Any) -> tuple[Any, Any]:
     """Latitude and longitude [deg] of island metres."""
-    longitude, latitude = _to_degrees().transform(np.asarray(x_m) + CENTRE_EAST_M, np.asarray(y_m) + CENTRE_NORTH_M)
+    longitude, latitude = _to_degrees().transform(
+        np.asarray(x_m) + CENTRE_EAST_M, np.asarray(y_m) + CENTRE_NORTH_M
+    )
     return latitude, longitude

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import contourpy
 import numpy as np
 import shapely
@@ -14,20 +16,27 @@ from .settle import Place, scatter, streets
 from .terrain import Ground
 from .works import FARM, FAST, LANE, MAIN, PASS, RAIL, TRACK, Works
 
+# Places in turn along the coast road
+COAST_ROAD = [
+    *("Port Sallow", "Skarvik", "Ambrel", "Saint Orlo", "Coombe Ferrin", "Wendrick", "Tollanmoor"),
+    *("Pell Head", "Hestermouth", "Quarrel Bay", "Eastness", "Larkhaven", "Port Sallow"),
+]
 # Ways that pass over or under: end points in island metres
 INLET_BRIDGE = [(-420, -7330), (420, -7330)]
 TUNNEL = [(3700, 1050), (3450, 2840)]  # south portal, north portal
 RAIL_TUNNEL = [(3650, 5900), (4350, 5900)]
 
 
-def polygons(field: np.ndarray, level: float, least_m2: float = 0.0, spacing_m: float = 0.0) -> list[shapely.Polygon]:
+def polygons(
+    field: np.ndarray, level: float, least_m2: float = 0.0, spacing_m: float = 0.0
+) -> list[shapely.Polygon]:
     """Where `field` (fine raster) is above `level`, as polygons in island metres, largest first."""
     x = FINE.west_m + np.arange(FINE.columns) * FINE.step_m
     y = FINE.north_m - np.arange(FINE.rows) * FINE.step_m
     maker = contourpy.contour_generator(x, y, field, fill_type=contourpy.FillType.OuterOffset)
     out = []
     for points, offsets in zip(*maker.filled(level, np.inf)):
-        rings = [points[a:b] for a, b in zip(offsets[:-1], offsets[1:])]
+        rings = [points[a:b] for a, b in pairwise(offsets)]
         polygon = shapely.Polygon(rings[0], [r for r in rings[1:] if len(r) > 6])
         if spacing_m:
             polygon = polygon.simplify(spacing_m)
@@ -49,20 +58,19 @@ def build(ground: Ground, places: list[Place], farms) -> Works:
     at = {p.name: (p.x_m, p.y_m) for p in places}
     _crossings(works)
     _fast(works, places, at)
-    _railway(works, at)
     _coast_road(works, at)
     _passes(works, at)
     _links(works, places)
     for k in minor:
         works.join(k)
+    _railway(works)
     _farm_roads(works, farms)
     _tracks(works, ground)
-    _ferry(works)
     return works
 
 
 def _streets(works, places, dry):
-    """Streets of all places; only their main streets may be joined at first. Returns the numbers of the others."""
+    """Streets of all places; only main streets may be joined at first. Returns the numbers of the others."""
     minor = []
     x, y = COARSE.mesh()
     for place in places:
@@ -96,16 +104,15 @@ def _fast(works, places, at):
     works.route(tuple(works.snap(3_000, -4_700)[0]), (1_500, -6_900), FAST, "spur", shun=shun)
 
 
-def _railway(works, at):
+def _railway(works):
+    """A line that is now a cycleway: from the edge of Port Sallow through its tunnel to that of Larkhaven."""
     west, east = RAIL_TUNNEL
-    works.route(at["Port Sallow"], west, RAIL, "railway")
-    works.route(east, at["Larkhaven"], RAIL, "railway")
+    works.route(tuple(works.snap(1_480, 5_880)[0]), west, RAIL, "railway", alone=True, keep=True)
+    works.route(east, tuple(works.snap(7_720, 4_690)[0]), RAIL, "railway", alone=True, keep=True)
 
 
 def _coast_road(works, at):
-    ring = ["Port Sallow", "Skarvik", "Ambrel", "Saint Orlo", "Coombe Ferrin", "Wendrick", "Tollanmoor", "Pell Head",
-            "Hestermouth", "Quarrel Bay", "Eastness", "Larkhaven", "Port Sallow"]
-    for a, b in zip(ring, ring[1:]):
+    for a, b in pairwise(COAST_ROAD):
         works.route(at[a], at[b], MAIN, "coast")
     works.route(at["Inverlode"], at["Hestermouth"], MAIN, "coast")
     works.route(at["Larkhaven"], at["Northing"], MAIN, "lane")
@@ -167,7 +174,9 @@ def _farm_roads(works, farms):
     for a, b in gabriel(points, 1_500):
         kind = "track" if rng.random() < 0.45 else "farm"
         if rng.random() < 0.8:
-            works.route(tuple(points[a]), tuple(points[b]), TRACK if kind == "track" else FARM, kind, longest_m=2_300)
+            works.route(
+                tuple(points[a]), tuple(points[b]), TRACK if kind == "track" else FARM, kind, longest_m=2_300
+            )
 
 
 def _tracks(works, ground):
@@ -179,7 +188,3 @@ def _tracks(works, ground):
     for a, b in gabriel(points, 2_600):
         if rng.random() < 0.55:
             works.route(tuple(points[a]), tuple(points[b]), TRACK, "track", longest_m=3_500)
-
-
-def _ferry(works):
-    pass

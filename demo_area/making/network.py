@@ -1,7 +1,8 @@
-"""From lines to a street network: shared points where lines meet, no slivers, no doubled streets, no loose bits."""
+"""From lines to a street network: shared points where lines meet, no slivers, no doubles, no loose bits."""
 
 from __future__ import annotations
 
+import itertools
 from collections import defaultdict
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -64,7 +65,7 @@ def ends_snapped(lines: list[np.ndarray], within_m: float) -> list[np.ndarray]:
             if near:
                 best = min(near, key=lambda i: (owner[i] > k, np.hypot(*(points[i] - points[end])), i))
                 points[end] = points[best]
-    return [points[a:b].copy() for a, b in zip(start[:-1], start[1:])]
+    return [points[a:b].copy() for a, b in itertools.pairwise(start)]
 
 
 def cross(streets: list[Street]) -> list[Street]:
@@ -122,7 +123,7 @@ def _without_repeats(points):
 
 
 def split(streets: list[Street]) -> list[Street]:
-    """Lines cut at every point that another line, or the same line again, uses too, and at every line's end."""
+    """Lines cut at every point that another line, or the same line again, uses too."""
     count: dict[Key, int] = defaultdict(int)
     keys = [[(a, b) for a, b in np.rint(s.points * 10).astype(int).tolist()] for s in streets]
     for along in keys:
@@ -195,13 +196,19 @@ def without_doubles(streets: list[Street], rank, apart_m: float = 32.0) -> list[
         if s.kind in APART or s.facts.get("keep"):
             continue
         dense = paths.resample(s.points, 15.0)
-        beside = [o for o in tree.query(shapely.LineString(dense).buffer(apart_m)) if o not in gone and place[o] < place[k]]
+        beside = [
+            o
+            for o in tree.query(shapely.box(*(dense.min(0) - apart_m), *(dense.max(0) + apart_m)))
+            if o not in gone and place[o] < place[k]
+        ]
         beside = [o for o in beside if streets[o].kind not in APART]
         for o in beside:
             line = shapely.LineString(streets[o].points)
             d = shapely.distance(line, shapely.points(dense))
             shared = len(set(s.ends) & set(streets[o].ends))
-            if (shared == 2 and (d < apart_m).mean() > 0.75) or (shared == 1 and s.length_m > 90 and (d < 24).mean() > 0.80):
+            if (shared == 2 and (d < apart_m).mean() > 0.75) or (
+                shared == 1 and s.length_m > 90 and (d < 24).mean() > 0.80
+            ):
                 gone.add(k)
                 break
     return [s for k, s in enumerate(streets) if k not in gone]
@@ -215,7 +222,8 @@ def without_stubs(streets: list[Street], shortest_m: float) -> list[Street]:
             for e in s.ends:
                 degree[e] += 1
         keep = [
-            s for s in streets
+            s
+            for s in streets
             if s.length_m >= shortest_m or min(degree[e] for e in s.ends) > 1 or s.kind in APART
         ]
         if len(keep) == len(streets):
@@ -299,7 +307,11 @@ def thinned(streets: list[Street], tolerance_m: float) -> list[Street]:
     """The same streets with only the points that their shape needs."""
     out = []
     for s in streets:
-        p = np.array(shapely.LineString(s.points).simplify(tolerance_m).coords) if len(s.points) > 2 else s.points
+        p = (
+            np.array(shapely.LineString(s.points).simplify(tolerance_m).coords)
+            if len(s.points) > 2
+            else s.points
+        )
         if key(p[0]) == key(p[-1]) and len(p) < 4:
             p = s.points
         out.append(replace(s, points=p))

@@ -20,7 +20,7 @@ class Map:
 
     def node(self, point, **tags) -> int:
         """Number of the node at a point (island metres); tags are added to it."""
-        where = (int(round(point[0] * 10)), int(round(point[1] * 10)))
+        where = (round(point[0] * 10), round(point[1] * 10))
         number = self.nodes.setdefault(where, len(self.nodes) + 1)
         if tags:
             self.node_tags.setdefault(number, {}).update(tags)
@@ -40,7 +40,9 @@ class Map:
             self.way(outer, tags)
             return
         members = [("w", self.way(outer, {}), "outer")]
-        members += [("w", self.way(np.round(np.array(ring.coords), 1), {}), "inner") for ring in shape.interiors]
+        members += [
+            ("w", self.way(np.round(np.array(ring.coords), 1), {}), "inner") for ring in shape.interiors
+        ]
         self.relation(members, dict(tags, type="multipolygon"))
 
     def relation(self, members, tags: dict[str, str]) -> None:
@@ -55,13 +57,26 @@ class Map:
         header.set("generator", "demo_area/make_island.py")
         where = np.array(list(self.nodes)) / 10
         latitude, longitude = latlon(where[:, 0], where[:, 1])
-        header.add_box(osmium.osm.Box(float(longitude.min()), float(latitude.min()), float(longitude.max()), float(latitude.max())))
+        header.add_box(
+            osmium.osm.Box(
+                float(longitude.min()), float(latitude.min()), float(longitude.max()), float(latitude.max())
+            )
+        )
         with osmium.SimpleWriter(str(path), header=header) as writer:
             for number, (lat, lon) in enumerate(zip(np.round(latitude, 7), np.round(longitude, 7)), 1):
                 tags = dict(sorted(self.node_tags.get(number, {}).items()))
-                writer.add_node(osmium.osm.mutable.Node(id=number, version=1, location=(float(lon), float(lat)), tags=tags))
+                writer.add_node(
+                    osmium.osm.mutable.Node(
+                        id=number, version=1, location=(float(lon), float(lat)), tags=tags
+                    )
+                )
             for number, refs, tags in self.ways:
-                writer.add_way(osmium.osm.mutable.Way(id=number, version=1, nodes=refs, tags=dict(sorted(tags.items()))))
+                writer.add_way(
+                    osmium.osm.mutable.Way(id=number, version=1, nodes=refs, tags=dict(sorted(tags.items())))
+                )
             for number, members, tags in self.relations:
-                writer.add_relation(osmium.osm.mutable.Relation(
-                    id=number, version=1, members=members, tags=dict(sorted(tags.items()))))
+                writer.add_relation(
+                    osmium.osm.mutable.Relation(
+                        id=number, version=1, members=members, tags=dict(sorted(tags.items()))
+                    )
+                )

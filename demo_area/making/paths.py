@@ -1,4 +1,4 @@
-"""Finding the line of a road over the ground: cheapest path by length, grade, bends and what is there already."""
+"""Finding the line of a road over the ground: cheapest path by length, grade, bends and existing road."""
 
 from __future__ import annotations
 
@@ -8,19 +8,19 @@ import numpy as np
 from numba import njit
 
 # Moves to cells that can be reached without passing over another cell centre, within four columns or rows
-MOVES = np.array(
-    [(r, c) for r in range(-4, 5) for c in range(-4, 5) if np.gcd(r, c) == 1], np.int64
-)
+MOVES = np.array([(r, c) for r in range(-4, 5) for c in range(-4, 5) if np.gcd(r, c) == 1], np.int64)
 
 
-@njit(cache=True)
-def cheapest(height, open_, dear, built, start, goals, step_m, grade_soft, grade_hard, bend_m, built_factor, moves, aim):
+@njit
+def cheapest(
+    height, open_, dear, built, start, goals, step_m, grade_soft, grade_hard, bend_m, built_factor, moves, aim
+):
     """Cells of the cheapest path from `start` to the first of `goals` (bool raster), both ends included.
 
-    A move costs its length times `dear` times 1 + (grade / grade_soft)^2 + 40 x the grade above grade_hard / 0.01 / 10;
-    on built road its length times `built_factor`. Bends cost up to `bend_m` for a full turn back: judged by the best way into
-    the cell so far, so the path is not exactly the cheapest, which no one will notice. `aim`: the goal's flat index, or -1 when
-    there are several goals (no A* then). Empty when there is no way.
+    A move costs its length times `dear` times 1 + (grade / grade_soft)^2 + 400 (grade above grade_hard); on
+    built road its length times `built_factor`. Bends cost up to `bend_m` for a full turn back: judged by the
+    best way into the cell so far, so the path is not exactly the cheapest, which no one notices. `aim`: the
+    flat index of the goal, or -1 when there are several (no A* then). Empty when there is no way.
     """
     rows, columns = height.shape
     size = rows * columns
@@ -73,9 +73,13 @@ def cheapest(height, open_, dear, built, start, goals, step_m, grade_soft, grade
             if road:
                 move = length[k] * built_factor
             else:
-                move = length[k] * 0.5 * (dear[r, c] + dear[rr, cc]) * (
-                    1.0 + (grade / grade_soft) ** 2 + 400.0 * max(0.0, grade - grade_hard)
-                ) + 3.0 * bump
+                move = (
+                    length[k]
+                    * 0.5
+                    * (dear[r, c] + dear[rr, cc])
+                    * (1.0 + (grade / grade_soft) ** 2 + 400.0 * max(0.0, grade - grade_hard))
+                    + 3.0 * bump
+                )
                 if way[at] >= 0:
                     turn = 1.0 - (unit[k, 0] * unit[way[at], 0] + unit[k, 1] * unit[way[at], 1])
                     move += bend_m * (0.5 * turn) ** 1.5
@@ -118,7 +122,7 @@ def smooth(points: np.ndarray, rounds: int = 3, spacing_m: float = 20.0) -> np.n
 def resample(points: np.ndarray, spacing_m: float) -> np.ndarray:
     """Evenly spaced points along a polyline, ends kept."""
     along = lengths(points)
-    n = max(1, int(round(along[-1] / spacing_m)))
+    n = max(1, round(along[-1] / spacing_m))
     at = np.linspace(0, along[-1], n + 1)
     out = np.column_stack([np.interp(at, along, points[:, 0]), np.interp(at, along, points[:, 1])])
     out[0], out[-1] = points[0], points[-1]

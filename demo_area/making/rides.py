@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -14,11 +15,30 @@ from .frame import FINE, latlon, random
 from .network import key
 
 # Where the usual ride goes: places to pass in turn, island metres
-VIA = [(4_185, -6_165), (7_000, -5_500), (9_045, -3_435), (6_585, -1_095), (3_900, -1_300), (975, -2_985), (-345, -4_815),
-       (1_300, -6_900), (4_185, -6_165)]
+VIA = [
+    (4_185, -6_165),
+    (7_000, -5_500),
+    (9_045, -3_435),
+    (6_585, -1_095),
+    (3_900, -1_300),
+    (975, -2_985),
+    (-345, -4_815),
+    (1_300, -6_900),
+    (4_185, -6_165),
+]
 BEGINS = datetime(2026, 7, 26, 8, 30, 5, tzinfo=UTC)
-PACE = {"trunk": 6.0, "primary": 1.3, "secondary": 1.0, "tertiary": 0.9, "unclassified": 0.9, "residential": 1.1, "living_street": 1.2,
-        "cycleway": 1.0, "service": 1.6, "track": 4.0}
+PACE = {
+    "trunk": 6.0,
+    "primary": 1.3,
+    "secondary": 1.0,
+    "tertiary": 0.9,
+    "unclassified": 0.9,
+    "residential": 1.1,
+    "living_street": 1.2,
+    "cycleway": 1.0,
+    "service": 1.6,
+    "track": 4.0,
+}
 
 
 def usual_way(ways) -> np.ndarray:
@@ -39,7 +59,7 @@ def usual_way(ways) -> np.ndarray:
     where = np.array(nodes) / 10
     stops = [nodes[int(np.hypot(*(where - via).T).argmin())] for via in VIA]
     chain = stops[:1]
-    for a, b in zip(stops, stops[1:]):
+    for a, b in itertools.pairwise(stops):
         leg = nx.shortest_path(g, a, b, weight="cost")[1:]
         for u, v in zip([a, *leg], leg):  # dear to ride again
             for x, y in ((u, v), (v, u)):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import distance_transform_edt, gaussian_filter
 from shapely import ops
 
 from . import paths
@@ -52,13 +52,16 @@ class Place:
 def make_places(ground: Ground, names: list[str]) -> list[Place]:
     """Towns and villages near where they are wanted, then hamlets where the land is kind."""
     ease = _ease(ground)
+    kind_land = gaussian_filter(ease, 6)
     places = []
     for name, kind, x, y, radius, people in PLACES:
-        where = _best_site(ease, x, y, 350 if kind == "town" else 550)
+        where = _best_site(kind_land, x, y, 350 if kind == "town" else 550)
         places.append(Place(name, kind, *where, radius, people))
     rng = random("hamlets")
     supply = iter(names)
-    for x, y in scatter(ease, 0.45, 1_250, rng, avoid=[(p.x_m, p.y_m, 900 + p.radius_m) for p in places], count=38):
+    for x, y in scatter(
+        ease, 0.45, 1_250, rng, avoid=[(p.x_m, p.y_m, 900 + p.radius_m) for p in places], count=38
+    ):
         places.append(Place(next(supply), "hamlet", x, y, 0, int(rng.integers(12, 90))))
     return places
 
@@ -74,22 +77,21 @@ def _ease(ground: Ground) -> np.ndarray:
     slope = gaussian_filter(ground.slope, 4)
     ease = np.exp(-((slope / 0.13) ** 2)) * np.exp(-((ground.height_m / 330) ** 4))
     ease = ease * (1 - np.exp(-((ground.coast_m / 150) ** 2)))
-    from scipy.ndimage import distance_transform_edt
-
     dry = distance_transform_edt(~ground.lake) * FINE.step_m
     return np.where(ground.land & (dry > 150), ease, 0)
 
 
 def _best_site(ease, x, y, within):
+    """The kindest cell near x, y, the nearer the better."""
     gx, gy = FINE.mesh()
     d = np.hypot(gx - x, gy - y)
-    score = np.where(d < within, gaussian_filter(ease, 6) - 0.25 * d / within, -1)
+    score = np.where(d < within, ease - 0.25 * d / within, -1)
     r, c = np.unravel_index(score.argmax(), score.shape)
     return tuple(float(v) for v in FINE.centre(r, c))
 
 
 def scatter(ease, least, apart_m, rng, avoid, count):
-    """Places at random where `ease` is above `least`, at least `apart_m` from one another and clear of `avoid`."""
+    """Places at random where `ease` is above `least`, `apart_m` from one another and clear of `avoid`."""
     rows, columns = np.nonzero(ease > least)
     order = rng.permutation(len(rows))
     x, y = FINE.centre(rows[order], columns[order])
@@ -106,11 +108,13 @@ def scatter(ease, least, apart_m, rng, avoid, count):
     return chosen
 
 
-def streets(place: Place, dry: shapely.Geometry, block_ha: float) -> tuple[shapely.Polygon, list[tuple[np.ndarray, int]]]:
+def streets(
+    place: Place, dry: shapely.Geometry, block_ha: float
+) -> tuple[shapely.Polygon, list[tuple[np.ndarray, int]]]:
     """The built-up ground of a place, and its streets as (points, depth).
 
-    A high street with roads leaving it (depth 0) divides the ground; each part is cut into blocks, again and again (the
-    deeper, the smaller the street); then all is bent a little.
+    A high street with roads leaving it (depth 0) divides the ground; each part is cut into blocks, again and
+    again (the deeper, the smaller the street); then all is bent a little.
     """
     rng = random("streets " + place.name)
     ground = built_up(place, rng).intersection(dry)
@@ -136,7 +140,7 @@ def streets(place: Place, dry: shapely.Geometry, block_ha: float) -> tuple[shape
 
 
 def _main_streets(place, ground, rng):
-    """A high street through the middle and roads that leave it by turns to the left and right, to beyond the built-up ground."""
+    """A high street, and roads that leave it by turns left and right, to beyond the built-up ground."""
     r, n = place.radius_m, 7 if place.kind == "town" else 4
     axis = rng.uniform(0, np.pi)
     centre = np.array([place.x_m, place.y_m])
@@ -147,7 +151,7 @@ def _main_streets(place, ground, rng):
         if k in (0, n - 1):
             turn = axis + (np.pi if k == 0 else 0) + rng.normal(0, 0.15)
         else:
-            turn = axis + (1 if k % 2 else -1) * (np.pi / 2 - 0.55 * t * (1 if k % 2 else 1)) + rng.normal(0, 0.12)
+            turn = axis + (1 if k % 2 else -1) * (np.pi / 2 - 0.55 * t) + rng.normal(0, 0.12)
         start = centre + t * half * along
         ray = shapely.LineString([start, start + 4 * r * np.array([np.cos(turn), np.sin(turn)])])
         inside = ray.intersection(ground)
@@ -159,7 +163,9 @@ def _main_streets(place, ground, rng):
 def built_up(place: Place, rng) -> shapely.Polygon:
     """A blob round the place."""
     angle = np.linspace(0, 2 * np.pi, 48, endpoint=False)
-    r = place.radius_m * (1 + 0.16 * np.sin(2 * angle + rng.uniform(0, 6)) + 0.10 * np.sin(3 * angle + rng.uniform(0, 6)))
+    r = place.radius_m * (
+        1 + 0.16 * np.sin(2 * angle + rng.uniform(0, 6)) + 0.10 * np.sin(3 * angle + rng.uniform(0, 6))
+    )
     return shapely.Polygon(np.column_stack([place.x_m + r * np.cos(angle), place.y_m + r * np.sin(angle)]))
 
 

@@ -30,13 +30,36 @@ CREST = np.array(
     float,
 )
 # Lone hills: x, y, height, radius [m]
-HILLS = [(-5600, -3300, 330, 2300), (-7600, -2200, 190, 1700), (5400, -3500, 250, 1500), (8600, -1300, 170, 1500),
-         (-1800, -5400, 130, 1300), (2200, -1700, 120, 1500), (-6400, 5000, 130, 1100), (3600, 6300, 100, 900)]
+HILLS = [
+    (-5600, -3300, 330, 2300),
+    (-7600, -2200, 190, 1700),
+    (5400, -3500, 250, 1500),
+    (8600, -1300, 170, 1500),
+    (-1800, -5400, 130, 1300),
+    (2200, -1700, 120, 1500),
+    (-6400, 5000, 130, 1100),
+    (3600, 6300, 100, 900),
+]
 # Bays (bitten out of the outline) and headlands (added): x, y, radius, depth
-BAYS = [(-1200, 9300, 2300, 0.34), (4300, -8500, 2500, 0.36), (-11200, -3600, 1900, 0.30), (11300, 4300, 1700, 0.22),
-        (-4300, -8900, 1700, 0.22), (7600, 7500, 1500, 0.16), (-8300, 6300, 1500, 0.20), (10600, -4400, 1300, 0.16)]
-HEADS = [(-4700, 8200, 1500, 0.24), (2500, 8300, 1500, 0.20), (7300, -7400, 1700, 0.26), (-10800, 900, 1800, 0.16),
-         (11000, 900, 1500, 0.16), (1100, -8600, 1300, 0.14), (-8800, -5900, 1400, 0.20)]
+BAYS = [
+    (-1200, 9300, 2300, 0.34),
+    (4300, -8500, 2500, 0.36),
+    (-11200, -3600, 1900, 0.30),
+    (11300, 4300, 1700, 0.22),
+    (-4300, -8900, 1700, 0.22),
+    (7600, 7500, 1500, 0.16),
+    (-8300, 6300, 1500, 0.20),
+    (10600, -4400, 1300, 0.16),
+]
+HEADS = [
+    (-4700, 8200, 1500, 0.24),
+    (2500, 8300, 1500, 0.20),
+    (7300, -7400, 1700, 0.26),
+    (-10800, 900, 1800, 0.16),
+    (11000, 900, 1500, 0.16),
+    (1100, -8600, 1300, 0.14),
+    (-8800, -5900, 1400, 0.20),
+]
 # The drowned valley (inlet) of the main river: its middle line, narrow at the bridge
 INLET = np.array([(700, -9800), (350, -8600), (0, -7500), (250, -6500), (-100, -5700)], float)
 
@@ -60,7 +83,7 @@ class Ground:
 
 
 def noise(raster: Raster, wavelength_m: float, roughness: float, name: str) -> np.ndarray:
-    """Fractal noise, mean 0, standard deviation 1: power falls as frequency^-roughness below `wavelength_m`."""
+    """Fractal noise, mean 0, standard deviation 1: power falls as f^-roughness below `wavelength_m`."""
     white = random(name).standard_normal((FINE.rows, FINE.columns))
     fy = np.fft.fftfreq(FINE.rows, FINE.step_m)[:, None]
     fx = np.fft.rfftfreq(FINE.columns, FINE.step_m)[None, :]
@@ -78,7 +101,7 @@ def _halve(field: np.ndarray) -> np.ndarray:
 
 
 def _along(x, y, line):
-    """Distance to a polyline, place along it (vertex number with fraction), and side (> 0: left), per cell."""
+    """Distance to a polyline, place along it (vertex number and fraction), side (> 0: left), per cell."""
     best = np.full(x.shape, np.inf)
     place = np.zeros(x.shape)
     side = np.zeros(x.shape)
@@ -111,7 +134,7 @@ def outline(x, y) -> np.ndarray:
 
 
 def design(x, y) -> np.ndarray:
-    """Height [m] before the rain: ridge with a scarp to the north and a long slope to the south, lone hills."""
+    """Height [m] before the rain: ridge with scarp to the north and long slope to the south, lone hills."""
     wx = 420 * noise(FINE, 3_500, 2.4, "warp x")
     wy = 420 * noise(FINE, 3_500, 2.4, "warp y")
     d, place, side = _along(x + wx, y + wy, CREST)
@@ -138,7 +161,9 @@ def make_ground() -> Ground:
     coarse_land = _halve(land.astype(float)) > 0.5
     start, _, _ = erosion.fill(_halve(plan), coarse_land, 0.02)
     start += 7 * noise(COARSE, 1_400, 1.8, "pits")
-    h = erosion.erode(start, coarse_land, 0.010 * _halve(plan), COARSE.step_m, steps=55, strength=0.07, spread=0.45)
+    h = erosion.erode(
+        start, coarse_land, 0.010 * _halve(plan), COARSE.step_m, steps=55, strength=0.07, spread=0.45
+    )
     h = zoom(h, 2, order=1, grid_mode=True, mode="nearest")
     h = gaussian_filter(h, 1.0)
     h = np.where(land, h + 0.9 * noise(FINE, 400, 1.6, "rough") * np.clip(h / 60, 0.15, 1.5), 0)
@@ -177,7 +202,7 @@ def _cliffs(coast, h):
     x, y = FINE.mesh()
     wild = np.clip(0.5 + 0.9 * noise(FINE, 3_000, 2.5, "cliff") - 0.25 * (y < -4000), 0, 1.6)
     for bx, by, radius, _ in BAYS:
-        wild = wild * (1 - np.exp(-(((x - bx) ** 2 + (y - by) ** 2) / (1.5 * radius) ** 2) ** 2))
+        wild = wild * (1 - np.exp(-((((x - bx) ** 2 + (y - by) ** 2) / (1.5 * radius) ** 2) ** 2)))
     d, _, _ = _along(x, y, INLET)
     wild = wild * (1 - np.exp(-((d / 1500) ** 2)))
     back = np.exp(-((coast / 1_700) ** 2))
@@ -185,7 +210,7 @@ def _cliffs(coast, h):
 
 
 def _dam(h, receiver, order, drained):
-    """A reservoir behind an 18 m dam, in the valley where it floods nearest to 45 ha: heights, lake mask, level."""
+    """A reservoir behind an 18 m dam, where it floods nearest to 45 ha: heights, lake mask, level."""
     rows, columns = h.shape
     flat, area = h.ravel(), drained.ravel()
     candidates = [at for at in order if 3.5e6 < area[at] < 7e6 and 70 < flat[at] < 240]
@@ -204,7 +229,7 @@ def _dam(h, receiver, order, drained):
 def _upstream(at, level, flat, receiver, order):
     below = np.zeros(flat.size, bool)
     below[at] = True
-    for cell in order[np.searchsorted(flat[order], flat[at]):]:
+    for cell in order[np.searchsorted(flat[order], flat[at]) :]:
         if flat[cell] > level:
             break
         if below[receiver[cell]]:

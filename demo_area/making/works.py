@@ -86,32 +86,56 @@ class Works:
         index = int(distance.argmin())
         return self._points[index], int(self._owner[index]), float(distance[index])
 
-    def route(self, start, goal, manner: Manner, kind: str, longest_m: float = np.inf, shun=None, **facts) -> list[Line]:
-        """Build what is missing between `start` and `goal` (x, y), or from `start` to any road where `goal` is None."""
+    def route(
+        self,
+        start,
+        goal,
+        manner: Manner,
+        kind: str,
+        *,
+        longest_m: float = np.inf,
+        shun: np.ndarray | None = None,
+        alone: bool = False,
+        **facts,
+    ) -> list[Line]:
+        """Build what is missing between `start` and `goal` (x, y), or any road where `goal` is None.
+
+        shun: cells (coarse raster, bool) to keep away from. alone: a line of its own that follows no built road.
+        """
         r, c = COARSE.cell(*start)
-        goals = np.zeros_like(self.built)
         if goal is None:
-            goals |= self.built
-            aim = np.int64(-1)
+            goals, aim = self.built.copy(), np.int64(-1)
         else:
+            goals = np.zeros_like(self.built)
             goals[COARSE.cell(*goal)] = True
             aim = np.int64(np.flatnonzero(goals)[0])
-        dear = np.where(self.near & ~self.built, 2.2 * self.dear, self.dear)
-        built = self.built
+        built = np.zeros_like(self.built) if alone else self.built
+        dear = np.where(self.near & ~built, 2.2 * self.dear, self.dear)
         if shun is not None:
             dear, built = np.where(shun, 5 * dear, dear), built & ~shun
         opened = self.open.copy()
         opened[r, c] = True
-        opened |= goals & (goal is not None)
+        if goal is not None:
+            opened |= goals
         cells = paths.cheapest(
-            self.height, opened, dear, built, np.int64(r * COARSE.columns + c), goals, COARSE.step_m,
-            manner.grade_soft, manner.grade_hard, manner.bend_m, manner.built_factor, paths.MOVES, aim,
+            self.height,
+            opened,
+            dear,
+            built,
+            np.int64(r * COARSE.columns + c),
+            goals,
+            COARSE.step_m,
+            manner.grade_soft,
+            manner.grade_hard,
+            manner.bend_m,
+            manner.built_factor,
+            paths.MOVES,
+            aim,
         )
         if len(cells) < 2:
             return []
-        return [
-            line for run in self._missing(cells) if (line := self._build(run, start, goal, kind, longest_m, facts))
-        ]
+        runs = [cells] if alone else self._missing(cells)
+        return [line for run in runs if (line := self._build(run, start, goal, kind, longest_m, facts))]
 
     def _missing(self, cells):
         """Runs of the path that are not on built road, with the road cells at their ends."""
