@@ -185,16 +185,22 @@ def _title(job: str, ride: Ride) -> str:
     return f"{names[job]} {where}"
 
 
+def station_letters(names: Sequence[str]) -> list[str]:
+    """A letter of its own for each station."""
+    taken: list[str] = []
+    for name in names:
+        # Call signs of one country begin alike: the letters after the figure tell them apart.
+        tell = re.sub(r"^.*[0-9]", "", name.upper()) + name.upper() + "STUVWXYZ"
+        taken.append(next((c for c in tell if c.isalpha() and c not in taken), "?"))
+    return taken
+
+
 def planned_stations(setting: Setting) -> tuple[PlannedStation, ...]:
     """The stations with letters of their own, apart from those of the routes."""
-    taken: set[str] = set()
     planned = []
     wished = {station.name: station for station in setting.ride.stations}
-    for work in setting.contacts.workable:
-        # Call signs of one country begin alike: the letters after the figure tell them apart.
-        tell = re.sub(r"^.*[0-9]", "", work.name.upper()) + work.name.upper() + "STUVWXYZ"
-        letter = next((c for c in tell if c.isalpha() and c not in taken), "?")
-        taken.add(letter)
+    workable = setting.contacts.workable
+    for work, letter in zip(workable, station_letters([work.name for work in workable])):
         latitude, longitude = setting.area.projection.to_latlon(work.x_m, work.y_m)
         wish = wished[work.name]
         kind = wish.kind or ("repeater" if wish.repeater else "station")
