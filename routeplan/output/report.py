@@ -117,7 +117,7 @@ def _choices(plan: Plan) -> str:
             ]
         )
     parts.append(_table(head, lines, "figures", raw=True))
-    if plan.bound is not None:
+    if bound_sentence(plan):
         parts.append(f"<p>{escape(bound_sentence(plan))}</p>")
     parts.append("</section>\n")
     return "".join(parts)

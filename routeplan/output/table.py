@@ -51,7 +51,7 @@ def table(plan: Plan, *, width: int = WIDTH, unicode: bool = True, strips: int =
         )
         for sentence in filter(None, (sentence_of(route.why), extras(route))):
             lines += _wrapped(sentence, width, "   ")
-    if plan.bound is not None:
+    if bound_sentence(plan):
         lines += ["", *_wrapped(bound_sentence(plan), width)]
     for route in plan.routes[:strips]:
         lines += [
@@ -97,9 +97,13 @@ def extras(route: Route) -> str:
 
 
 def bound_sentence(plan: Plan) -> str:
-    """The proven limit in words."""
-    assert plan.bound is not None
-    kind = "net minutes in contact" if any(map(has_net, plan.routes)) else "minutes in contact"
+    """The proven limit in words; "" where there is none, or where it says no more than the rides' own time does."""
+    if plan.bound is None:
+        return ""
+    with_net = any(map(has_net, plan.routes))
+    if not with_net and plan.bound.contact_s_at_most >= max(route.ride_time_s for route in plan.routes):
+        return ""
+    kind = "net minutes in contact" if with_net else "minutes in contact"
     what = "loop" if plan.job == "loop" else "ride"
     return (
         f"No {what} inside this window can pass {whole(plan.bound.contact_s_at_most / 60)} {kind} ({plan.bound.how})."
