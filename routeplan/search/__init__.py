@@ -6,7 +6,8 @@ Nothing here knows hills or radios. Kernels are compiled when a search is first 
 from __future__ import annotations
 
 from routeplan.search.loops import best_loops
+from routeplan.search.pareto import pareto_routes
 from routeplan.search.tradeoff import distinct, trade_off
 from routeplan.search.values import Loop, LoopResult, ParetoResult, TradeOff
 
-__all__ = ["Loop", "LoopResult", "ParetoResult", "TradeOff", "best_loops", "distinct", "trade_off"]
+__all__ = ["Loop", "LoopResult", "ParetoResult", "TradeOff", "best_loops", "distinct", "pareto_routes", "trade_off"]
