@@ -59,6 +59,7 @@ def groups(evidence: Evidence, chance: np.ndarray) -> tuple[Group, ...]:
     """
     known = evidence.known
     evidence, chance = evidence.take(known), chance[known]
+    counted = evidence.counted
     free = Prior(station_db=12.0, mount_db=1e-3, ride_db=1e-3, cover_spread=1e-4, residual_db=8.0, residual_spread=0.35)
     worked = evidence.worked
     found = []
@@ -69,7 +70,7 @@ def groups(evidence: Evidence, chance: np.ndarray) -> tuple[Group, ...]:
         fitted = fit(replace(part, station=np.full(len(part), "group", dtype=object)), free)
         found.append(
             Group(
-                kind, name, int(rows.sum()), int(worked[rows].sum()), float(chance[rows].sum()),
+                kind, name, int(rows.sum()), int(worked[rows & counted].sum()), float(chance[rows & counted].sum()),
                 fitted.station("group"), fitted.residual,
             )
         )  # fmt: skip

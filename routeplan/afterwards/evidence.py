@@ -58,6 +58,7 @@ class Evidence:
     they: tuple[Reception | None, ...]
     i: tuple[Reception | None, ...]
     answered: tuple[bool | None, ...]
+    selected: np.ndarray  # bool (n,): it would not have been written down, had it failed
     beacon_db: np.ndarray
     needed_to_dbm: np.ndarray
     needed_from_dbm: np.ndarray
@@ -68,7 +69,7 @@ class Evidence:
     def take(self, rows: np.ndarray) -> Evidence:
         """Those rows: a mask or indices."""
         index = np.flatnonzero(rows) if np.asarray(rows).dtype == bool else np.asarray(rows, dtype=int)
-        columns = {
+        columns: dict[str, Any] = {
             f.name: tuple(v[k] for k in index) if isinstance(v := getattr(self, f.name), tuple) else v[index]
             for f in fields(self)
         }
@@ -80,6 +81,11 @@ class Evidence:
         said = np.array([t is not None or r is not None or a is not None
                          for t, r, a in zip(self.they, self.i, self.answered)], dtype=bool)  # fmt: skip
         return said & np.isfinite(self.to_db) & np.isfinite(self.from_db) & np.isfinite(self.cover_db).all(axis=1)
+
+    @property
+    def counted(self) -> np.ndarray:
+        """(n,) rows that tell how often the chances held: known, and written down whatever came of them."""
+        return self.known & ~self.selected
 
     @property
     def worked(self) -> np.ndarray:
@@ -106,7 +112,7 @@ class Evidence:
 
 def joined(parts: Sequence[Evidence]) -> Evidence:
     """Several pieces of evidence as one."""
-    columns = {}
+    columns: dict[str, Any] = {}
     for f in fields(Evidence):
         values = [getattr(part, f.name) for part in parts]
         columns[f.name] = sum(values, ()) if isinstance(values[0], tuple) else np.concatenate(values)
@@ -141,6 +147,23 @@ def likelihood(evidence: Evidence, error_db: np.ndarray = ERRORS_DB) -> np.ndarr
                 if said.strength and np.isfinite(needed):
                     share = min(1.0, STRENGTHS / readings[station, end])
                     out[k] *= _strength_chance(said.strength, margin + needed) ** share
+    return np.maximum(out, 1e-12)
+
+
+def selection(evidence: Evidence, error_db: np.ndarray = ERRORS_DB) -> np.ndarray:
+    """(n, t) probability that a report would have been written down at all; 1 where failures are kept too.
+
+    A log holds contacts only, and of beacons without a known interval only those received are known. Their likelihood
+    is that of the report among those written down; taken as a sample of all tries they would make every station
+    better than it is.
+    """
+    out = np.ones((len(evidence), len(error_db)))
+    for k in np.flatnonzero(evidence.selected):
+        to, back = evidence.to_db[k] + error_db, evidence.from_db[k] + error_db
+        if np.isfinite(evidence.beacon_db[k]):
+            out[k] = ndtr((to - evidence.beacon_db[k]) / PACKET_DB)
+        else:
+            out[k] = _at_least(READABLE_FROM, np.minimum(to, back))
     return np.maximum(out, 1e-12)
 
 
@@ -200,7 +223,7 @@ _NUMBERS = (
 )
 _WORDS = ("ride", "station", "mount", "stands")
 _COVER = ("cover_half_db", "cover_db", "cover_more_db")
-FILE_COLUMNS = (*_WORDS, *_NUMBERS, *_COVER, "they", "i", "answered")
+FILE_COLUMNS = (*_WORDS, *_NUMBERS, *_COVER, "they", "i", "answered", "selected")
 
 
 def evidence_csv(evidence: Evidence) -> str:
@@ -214,7 +237,8 @@ def evidence_csv(evidence: Evidence) -> str:
         cover = [_text(value) for value in evidence.cover_db[k]]
         said = [_reception_text(evidence.they[k]), _reception_text(evidence.i[k])]
         answered = {True: "yes", False: "no", None: ""}[evidence.answered[k]]
-        writer.writerow([*words, *numbers, *cover, *said, answered])
+        selected = "yes" if evidence.selected[k] else ""
+        writer.writerow([*words, *numbers, *cover, *said, answered, selected])
     return out.getvalue()
 
 
@@ -242,6 +266,7 @@ def read_evidence(text: str, name: str) -> Evidence:
     columns: dict[str, Any] = {word: np.array([row[word] for row in rows], dtype=object) for word in _WORDS}
     columns |= {key: np.array([row[key] for row in rows], dtype=float) for key in _NUMBERS}
     columns |= {key: tuple(row[key] for row in rows) for key in ("they", "i", "answered")}
+    columns["selected"] = np.array([row["selected"] for row in rows], dtype=bool)
     cover = np.array([row["cover"] for row in rows], dtype=float).reshape(len(rows), 3)
     return Evidence(**columns, cover_db=cover)
 
@@ -252,6 +277,7 @@ def _row(cells: dict[str, str]) -> dict[str, Any]:
     row["cover"] = [float(cells[key] or "nan") for key in _COVER]
     row |= {key: _reception_read(cells[key]) for key in ("they", "i")}
     row["answered"] = {"yes": True, "no": False, "": None}[cells["answered"]]
+    row["selected"] = {"yes": True, "": False}[cells["selected"]]
     return row
 
 
@@ -266,6 +292,4 @@ def _reception_read(text: str) -> Reception | None:
 
 def no_evidence() -> Evidence:
     """Evidence of no report."""
-    words, numbers = np.empty(0, dtype=object), np.empty(0)
-    return Evidence(words, words, words, words, numbers, numbers, np.empty((0, 3)), numbers, numbers, numbers,
-                    (), (), (), numbers, numbers, numbers)  # fmt: skip
+    return read_evidence(",".join(FILE_COLUMNS), "no evidence")

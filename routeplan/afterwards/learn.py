@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from routeplan.afterwards.evidence import ERRORS_DB, Evidence, likelihood, weights
+from routeplan.afterwards.evidence import ERRORS_DB, Evidence, likelihood, selection, weights
 
 SCALES = np.array([0.5, 1.0, 1.5])  # of ground cover, at which losses are computed
 RESIDUALS_DB = np.exp(np.linspace(np.log(2.2), np.log(16.0), 13))
@@ -36,9 +36,9 @@ class Prior:
 
     station_db: float = 5.66
     residual_db: float = 6.4
-    residual_spread: float = 0.30  # of its logarithm
-    mount_db: float = 3.0
-    ride_db: float = 2.0  # station on one ride: season, weather, batteries
+    residual_spread: float = 0.45  # of its logarithm
+    mount_db: float = 2.0
+    ride_db: float = 1.5  # station on one ride: season, weather, batteries
     cover_spread: float = 0.25  # of the scale of cover heights about 1
 
 
@@ -153,7 +153,7 @@ def fit(evidence: Evidence, prior: Prior = Prior()) -> Fit:
     """The posterior of offsets, cover scale and residual spread. Without a usable report: the prior itself."""
     evidence = evidence.take(evidence.known)
     design = _Design.of(evidence)
-    chances, counted = likelihood(evidence), weights(evidence)
+    chances, counted = (likelihood(evidence), selection(evidence)), weights(evidence)
     sds = design.prior_sd(prior)
     log_weight, means, covs = [], [], []
     theta = np.zeros(len(sds))
@@ -224,7 +224,7 @@ class _Design:
 
 
 def _mode(
-    evidence: Evidence, design: _Design, chances: np.ndarray, counted: np.ndarray, sds: np.ndarray,
+    evidence: Evidence, design: _Design, chances: tuple[np.ndarray, np.ndarray], counted: np.ndarray, sds: np.ndarray,
     residual_db: float, theta: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, float]:  # fmt: skip
     """Mode, precision matrix there, and log posterior without the Gaussian's own constant."""
@@ -248,19 +248,28 @@ def _mode(
 
 
 def _posterior(
-    design: _Design, chances: np.ndarray, counted: np.ndarray, sds: np.ndarray, residual_db: float, theta: np.ndarray
+    design: _Design, chances: tuple[np.ndarray, np.ndarray], counted: np.ndarray, sds: np.ndarray, residual_db: float, theta: np.ndarray
 ) -> tuple[float, np.ndarray, np.ndarray]:
     """Log posterior, its gradient, and the likelihood's curvature (never negative) at theta."""
     mean, slope = design.mean(theta)
     off = (ERRORS_DB - mean[:, None]) / residual_db
-    density = chances * np.exp(-0.5 * off**2) * ((ERRORS_DB[1] - ERRORS_DB[0]) / (residual_db * np.sqrt(2 * np.pi)))
-    total = density.sum(axis=1) + 1e-300
-    first = (density * off).sum(axis=1) / total / residual_db
-    second = (density * off**2).sum(axis=1) / total / residual_db**2 - 1 / residual_db**2 - first**2
-    value = float(counted @ np.log(total)) - 0.5 * float(np.sum((theta / sds) ** 2))
+    normal = np.exp(-0.5 * off**2) * ((ERRORS_DB[1] - ERRORS_DB[0]) / (residual_db * np.sqrt(2 * np.pi)))
+    log_said, first, second = _moments(chances[0] * normal, off, residual_db)
+    if chances[1].min() < 1.0:
+        log_kept, first_kept, second_kept = _moments(chances[1] * normal, off, residual_db)
+        log_said, first, second = log_said - log_kept, first - first_kept, second - second_kept
+    value = float(counted @ log_said) - 0.5 * float(np.sum((theta / sds) ** 2))
     gradient = slope.T @ (counted * first) - theta / sds**2
     bend = counted * np.maximum(-second, 0.0)
     return value, gradient, (slope * bend[:, None]).T @ slope
+
+
+def _moments(density: np.ndarray, off: np.ndarray, residual_db: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Log of the integral over the error (n,), and its first two derivatives by the mean."""
+    total = density.sum(axis=1) + 1e-300
+    first = (density * off).sum(axis=1) / total / residual_db
+    second = (density * off**2).sum(axis=1) / total / residual_db**2 - 1 / residual_db**2 - first**2
+    return np.log(total), first, second
 
 
 # --- how good it is ----------------------------------------------------------------------------------------------
@@ -300,7 +309,8 @@ def score(fitted: Fit, evidence: Evidence) -> float:
     off = (ERRORS_DB - shift[:, None]) / sd[:, None]
     density = np.exp(-0.5 * off**2)
     density /= density.sum(axis=1, keepdims=True)
-    return float(np.log((density * likelihood(evidence)).sum(axis=1)).sum())
+    said, kept = ((density * table).sum(axis=1) for table in (likelihood(evidence), selection(evidence)))
+    return float(np.sum(np.log(said) - np.log(kept)))
 
 
 def predicted_error(fitted: Fit, evidence: Evidence) -> tuple[np.ndarray, np.ndarray]:

@@ -217,7 +217,7 @@ def rhythm(time_s: np.ndarray, begin_s: float, end_s: float) -> Rhythm | None:
     many were not.
     """
     times = np.unique(time_s[np.isfinite(time_s)])
-    times = times[np.concatenate([[True], np.diff(times) > 5.0])] if len(times) else times
+    times = times[np.concatenate([[True], np.diff(times) > 3.0])] if len(times) else times
     if len(times) < 8:
         return None
     gaps = np.diff(times)
@@ -229,7 +229,7 @@ def rhythm(time_s: np.ndarray, begin_s: float, end_s: float) -> Rhythm | None:
         if not fits.any():
             return None
         interval = float(gaps[fits].sum() / multiple[fits].sum())
-    if fits.mean() < 0.7 or not 10.0 <= interval <= 1800.0:
+    if fits.mean() < 0.7 or not 4.0 <= interval <= 1800.0:
         return None
     missed = [
         np.arange(times[0] - interval, begin_s, -interval)[::-1],

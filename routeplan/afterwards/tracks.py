@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -77,7 +78,7 @@ def read_fit(path: str | Path) -> Track:
             damage = f": {type(error).__name__}"
     if len(rows) < 2:
         raise InputError(f"no track with two points or more{damage}", str(path), "export the ride again")
-    return Track("", *np.array(rows, dtype=float).T, skipped=skipped)
+    return _track("", rows, skipped)
 
 
 def _fit_row(frame) -> tuple[float, float, float, float] | None:
@@ -113,9 +114,13 @@ def read_gpx(path: str | Path) -> Track:
     good = [row for row in rows if row is not None]
     if len(good) < 2:
         raise InputError("no track with two points or more", str(path), "export the ride as a track")
-    columns = np.array(good, dtype=float).T
     name = next((child.text or "" for child in root.iter() if _local(child.tag) == "name"), "")
-    return Track(name.strip(), *columns, skipped=len(rows) - len(good))
+    return _track(name.strip(), good, len(rows) - len(good))
+
+
+def _track(name: str, rows: Sequence[tuple[float, ...]], skipped: int) -> Track:
+    latitude, longitude, elevation, time = np.array(rows, dtype=float).T
+    return Track(name, latitude, longitude, elevation, time, skipped)
 
 
 def _root(path: Path):

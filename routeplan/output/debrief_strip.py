@@ -16,8 +16,8 @@ from routeplan.plan.value import Route
 from routeplan.plan.words import clock, hours, km
 
 HOW = (
-    "Bands: predicted chance of contact in tenths (dark: hears you, light: you hear it). Sticks: your reports, from the "
-    "predicted chance to what came of it. Full disc on top: worked. Ring at the bottom: no answer. Small: beacons."
+    "Bands: predicted chance of contact in tenths (dark: hears you, light: you hear it). Sticks: your reports, from "
+    "the predicted chance to what came of it. Full disc on top: worked. Ring at the bottom: no answer. Small: beacons."
 )
 
 
@@ -49,7 +49,7 @@ def debrief_strip_scene(found: Debrief, *, width: float = WIDE, heading: bool = 
 def _heading(scene: Scene, room: Room, found: Debrief, route: Route, frame: Frame, narrow: bool) -> float:
     left, y = (8.0 if narrow else frame.left), 4.0
     size = 13.0 if narrow else HEAD
-    said = f"{found.plan.title}: {km(route.length_m)}, {hours(route.ride_time_s)}. {found.sentences[0] if found.sentences else ''}"
+    said = f"{found.plan.title}: {km(route.length_m)}, {hours(route.ride_time_s)}. {' '.join(found.sentences[:1])}"
     for line in wrapped(said, size, scene.width - left - 8, True):
         y += size + 4
         room.put([Text(left, y, line, size, bold=True)])

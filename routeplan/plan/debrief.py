@@ -134,7 +134,7 @@ def _compared(case: _Case, warnings: list[str], progress: Progress) -> Debrief:
     learnt = _learnt(case.ride, before, fitted, evidence)
     riding, rows = _riding(case)
     shown = _thinned_rows(seen.evidence)
-    known = seen.evidence.known
+    counted = seen.evidence.counted & shown
     surprises = _surprises(case, fitted, own)
     estimates = tuple((name, fitted.station(name)) for name in fitted.stations)
     model_error_db = (
@@ -154,7 +154,7 @@ def _compared(case: _Case, warnings: list[str], progress: Progress) -> Debrief:
         heard=heard,
         sources=tuple(case.sources),
         groups=compare.groups(own, _chance_rows(seen, own, chance)),
-        reliability=compare.reliability(chance[known & shown], seen.evidence.worked[known & shown]),
+        reliability=compare.reliability(chance[counted], seen.evidence.worked[counted]),
         surprises=surprises,
         ride=riding,
         learnt=learnt,
@@ -183,7 +183,7 @@ def _heard(case: _Case, chance: np.ndarray) -> tuple[Heard, ...]:
     surprise = compare.surprise(seen.evidence, np.nan_to_num(seen.shift_db), seen.sigma_db)
     x, y = np.array([p.place.x_m for p in case.placed]), np.array([p.place.y_m for p in case.placed])
     latitude, longitude = case.area.projection.to_latlon(x, y) if len(x) else (x, y)
-    worked = seen.evidence.worked
+    worked, counted = seen.evidence.worked, seen.evidence.counted
     out = []
     for k, item in enumerate(case.placed):
         report = item.report
@@ -193,7 +193,7 @@ def _heard(case: _Case, chance: np.ndarray) -> tuple[Heard, ...]:
                 x_m=float(x[k]), y_m=float(y[k]), latitude_deg=float(latitude[k]), longitude_deg=float(longitude[k]),
                 words=report.words, worked=bool(worked[k]), chance=float(chance[k]),
                 margin_to_db=float(seen.planned_db[k, 0]), margin_from_db=float(seen.planned_db[k, 1]),
-                surprise=float(surprise[k]), beacon=report.beacon, they_said=_rst(report.they), i_said=_rst(report.i),
+                surprise=float(surprise[k]), beacon=report.beacon, counted=bool(counted[k]), they_said=_rst(report.they), i_said=_rst(report.i),
                 mount=str(seen.evidence.mount[k]), frequency_mhz=float(seen.evidence.frequency_mhz[k]), where=report.where,
             )
         )  # fmt: skip
@@ -310,12 +310,11 @@ def _thinned(evidence: Evidence) -> Evidence:
 
 def _thinned_rows(evidence: Evidence) -> np.ndarray:
     keep = np.ones(len(evidence), dtype=bool)
-    last: dict[tuple[str, str, bool], float] = {}
+    last: dict[tuple[str, str], float] = {}
     for k in np.argsort(evidence.distance_m, kind="stable"):
         if not np.isfinite(evidence.beacon_db[k]):
             continue
-        they = evidence.they[k]
-        key = (evidence.ride[k], evidence.station[k], they is not None and they.heard)
+        key = (evidence.ride[k], evidence.station[k])  # whether received or not must not matter here
         if evidence.distance_m[k] - last.get(key, -1e9) < BEACON_EVERY_M:
             keep[k] = False
         else:

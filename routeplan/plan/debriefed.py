@@ -29,6 +29,7 @@ class Heard:
     margin_from_db: float
     surprise: float  # spreads by which the truth was better (+) or worse (-), its mean given the report
     beacon: bool
+    counted: bool  # it tells how often the chances held
     they_said: str  # RST as a log holds it, "" where nothing was said
     i_said: str
     mount: str

@@ -84,7 +84,7 @@ def sentences(found: Debrief) -> tuple[str, ...]:
 
 
 def _overall(found: Debrief) -> str:
-    heard = [h for h in found.heard if math.isfinite(h.chance)]
+    heard = [h for h in found.heard if h.counted and math.isfinite(h.chance)]
     calls = [h for h in heard if not h.beacon]
     beacons = [h for h in heard if h.beacon]
     parts = []

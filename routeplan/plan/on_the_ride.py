@@ -31,6 +31,7 @@ from routeplan.radio.chance import Spread
 from routeplan.radio.link import needed_dbm
 from routeplan.radio.quality import mode_of
 
+FEW = 6  # reports, from which on it is odd that all were answered
 PACKET_OVER_DB = 8.0  # mean C/N over the static need at which half the packets survive a moving rider's fading
 
 
@@ -56,6 +57,7 @@ class Placed(NamedTuple):
     report: Report
     station: str
     place: Place
+    selected: bool = False  # it would not have been written down, had it failed
 
 
 def placed_reports(
@@ -148,11 +150,15 @@ def _on_the_track(
         if place.why_not:
             wrong.append(WrongLine(report.where, place.why_not, report.words[:60]))
         else:
-            placed.append(Placed(report, name, place))
+            placed.append(Placed(report, name, place, selected=file.kind == "ADIF log"))
     if file.kind == "beacons":
         missed, told = _missed(ridden, placed)
-        placed += missed
+        if missed is None:
+            placed = [p._replace(selected=True) for p in placed]
+        placed += missed or []
         notes += told
+    elif file.kind != "ADIF log" and len(placed) >= FEW and all(p.report.answered is not False for p in placed):
+        notes.append("it holds no call without an answer; if there were any, write them down too, or stations look too good")
     return placed, wrong, notes
 
 
@@ -171,13 +177,12 @@ def _lag(offset_s: float) -> str:
     return f"{span} {'behind' if offset_s > 0 else 'ahead of'} the track's"
 
 
-def _missed(ridden: placing.Ridden, placed: list[Placed]) -> tuple[list[Placed], list[str]]:
-    """Beacons that were sent in the same rhythm and not received, for each station that received some."""
+def _missed(ridden: placing.Ridden, placed: list[Placed]) -> tuple[list[Placed] | None, list[str]]:
+    """Beacons that were sent in the same rhythm and not received, for each station that received some; None: not known."""
     everything = placing.rhythm(np.array([p.place.time_s for p in placed]), ridden.time_s[0], ridden.time_s[-1])
     if everything is None:
-        if placed:
-            return [], ["the beacons keep no steady interval, so those that were missed are not known"]
-        return [], []
+        told = ["the beacons keep no steady interval: which were missed is not known, and nothing is learnt from them"]
+        return None, told if placed else []
     sent = np.concatenate([np.array([p.place.time_s for p in placed]), everything.missed_s])
     out = []
     for station in dict.fromkeys(p.station for p in placed):
@@ -268,6 +273,7 @@ def predicted_for(area: Area, ride: Ride, setting: Setting, placed: list[Placed]
         path_m=path, frequency_mhz=mhz,
         they=tuple(p.report.they for p in placed), i=tuple(p.report.i for p in placed),
         answered=tuple(p.report.answered for p in placed),
+        selected=np.array([p.selected for p in placed], dtype=bool),
         beacon_db=beacon, needed_to_dbm=needed[:, 0], needed_from_dbm=needed[:, 1],
     )  # fmt: skip
     grades = {w.name: over_readable_db(w.mode) for w in setting.contacts.workable}

@@ -1,4 +1,4 @@
-"""A recorded track as a ride: on the streets of an area, on the clock of the day, and what its times say of the rider."""
+"""A recorded track as a ride: on the streets, on the clock of the day, and what its times say of the rider."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ STRETCH_M = 500.0  # of the ride, for learning from times
 
 
 def on_the_ground(area: Area, track: Track, name: str, now_s: float | None) -> tuple[placing.Ridden, Track, list[str]]:
-    """The track inside the area, cleaned, with the columns of `Track` alike; faults of another place or without time."""
+    """The track inside the area, cleaned, and the same points as a Track; InputError of another place or no times."""
     x, y = (np.asarray(v) for v in area.projection.to_xy(track.latitude_deg, track.longitude_deg))
     inside = np.asarray(area.elevation.contains(x, y))
     if inside.mean() < INSIDE_SHARE:
@@ -43,7 +43,7 @@ def on_the_ground(area: Area, track: Track, name: str, now_s: float | None) -> t
     warnings = []
     if not inside.all():
         warnings.append(f"{int((~inside).sum())} track points outside the area are left out")
-    kept = Track(track.name, *(getattr(track, c)[inside] for c in _COLUMNS), skipped=track.skipped)
+    kept = _rows_of(track, inside)
     ridden = placing.cleaned(kept, x[inside], y[inside])
     if len(ridden.time_s) < 2:
         raise InputError(
@@ -58,11 +58,19 @@ def on_the_ground(area: Area, track: Track, name: str, now_s: float | None) -> t
     rows = np.array([k for k in rows if np.isfinite(kept.time_s[k])])
     exact = np.isin(kept.time_s[rows], ridden.time_s)
     rows = rows[exact]
-    clean = Track(track.name, *(getattr(kept, c)[rows] for c in _COLUMNS), skipped=kept.skipped)
+    clean = _rows_of(kept, rows)
     return ridden, clean, warnings + list(ridden.notes)
 
 
-_COLUMNS = ("latitude_deg", "longitude_deg", "elevation_m", "time_s")
+def _rows_of(track: Track, rows: np.ndarray) -> Track:
+    """Those points: a mask or indices."""
+    return replace(
+        track,
+        latitude_deg=track.latitude_deg[rows],
+        longitude_deg=track.longitude_deg[rows],
+        elevation_m=track.elevation_m[rows],
+        time_s=track.time_s[rows],
+    )
 
 
 def zone_of(ride: Ride) -> tzinfo:

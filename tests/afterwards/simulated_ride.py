@@ -95,7 +95,9 @@ def setting_of(area: Area, text: str, reach_m: float = 9000.0) -> Setting:
     close = np.hypot(network.point_x_m - x, network.point_y_m - y) < reach_m
     streets = np.logical_and.reduceat(close, network.point_first[:-1]) & allowed(area, ride)
     network = fuse(area.network.subset(streets))
-    near = network.nearest_street(x, y)
+    label = network.components()
+    main = (label[network.street_start] == 0) & (label[network.street_end] == 0)
+    near = network.nearest_street(x, y, streets=main)
     network, node = network.with_place_on(near.street, near.offset_m)
     return make_setting(area, ride, network, node, node, lambda text: None)
 
@@ -111,7 +113,7 @@ def wander(setting: Setting, seed: int, time_s: float) -> np.ndarray:
     while spent < time_s:
         choices = leaving[at]
         onward = [e for e in choices if network.edge_street[e] != last] or choices
-        weight = np.array([1.0 / (1 + 20 * seen[network.edge_street[e]]) for e in onward])
+        weight = np.array([network.edge_length_m[e] / (1 + 50 * seen[network.edge_street[e]]) for e in onward])
         edge = int(rng.choice(onward, p=weight / weight.sum()))
         last = int(network.edge_street[edge])
         seen[last] += 1
