@@ -166,11 +166,11 @@ def comparison(compared: Comparison) -> str:
     base = compared.rows[0]
     minutes = base.loop_contact_s is not None
     kind = "net min" if compared.net_s else "minutes"
-    wide = WIDTH - (52 if minutes else 38)
+    wide = WIDTH - (53 if minutes else 38)
     head = f"{'':<{wide}}  {f'in contact km (+-{COMMON_ERROR_DB:g} dB)':>22}  {'weak':>5}  {'dead':>5}"
     lines = [head + (f"  {kind}" if minutes else "")]
     for row in compared.rows:
-        first, *more = textwrap.wrap(row.change or "as it is", wide)
+        first, *more = _label(row.change or "as it is", wide)
         low, high = row.in_contact_range_km
         reach = f"{whole(row.in_contact_km)} ({whole(low)}-{whole(high)})"
         line = f"{first:<{wide}}  {reach:>22}  {whole(row.weak_km):>5}  {whole(row.dead_km):>5}"
@@ -202,6 +202,19 @@ def comparison(compared: Comparison) -> str:
     for note in compared.notes:
         lines += textwrap.wrap(f"! {note}", WIDTH)
     return "\n".join(lines)
+
+
+def _label(change: str, wide: int) -> list[str]:
+    """A change on lines of its column, broken after dots and equals signs where it can be."""
+    words = change.replace(".", ".\0").replace("=", "=\0").replace(" ", " \0").split("\0")
+    lines = [""]
+    for word in words:
+        if lines[-1] and len(lines[-1] + word.rstrip()) > wide:
+            lines.append("")
+        lines[-1] += word
+        while len(lines[-1].rstrip()) > wide:
+            lines[-1:] = [lines[-1][:wide], lines[-1][wide:]]
+    return [line.rstrip() for line in lines]
 
 
 def _loop_minutes(row: Row, base: Row) -> str:

@@ -7,6 +7,9 @@ When a worker dies its tiles go to the others; when the client dies, what it had
 
 from __future__ import annotations
 
+import logging
+import signal
+import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -44,12 +47,7 @@ def connected(address: str) -> Iterator[Any]:
             "distributed is not installed", f"--cluster {address}", "pip install 'routeplan[cluster]'"
         ) from None
     if address == "local":
-        with (
-            distributed.LocalCluster(
-                processes=True, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
-            ) as cluster,
-            distributed.Client(cluster) as client,
-        ):
+        with _local(distributed) as cluster, distributed.Client(cluster) as client:
             yield client
         return
     try:
@@ -60,6 +58,26 @@ def connected(address: str) -> Iterator[Any]:
         ) from None
     with client:
         yield client
+
+
+def _local(distributed: Any) -> Any:
+    """A cluster of this machine's cores, reached from this machine alone; processes are spawned, as by default.
+
+    They start deaf to Ctrl-C, which a terminal sends to all: the client hears it, and ends them in good order.
+    """
+    main = threading.current_thread() is threading.main_thread()
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN) if main else None
+    try:
+        return distributed.LocalCluster(
+            processes=True,
+            threads_per_worker=1,
+            dashboard_address=None,
+            host="127.0.0.1",
+            silence_logs=logging.CRITICAL,
+        )
+    finally:
+        if main:
+            signal.signal(signal.SIGINT, before)
 
 
 def compute_on(client: Any, tiles: Sequence[Tile], ground: Rasters, store: Store, done: Done) -> None:

@@ -9,6 +9,7 @@ The rider is moving and side on to every station, as on the map of a plan.
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -243,17 +244,19 @@ def _compute_missing(covered: Coverage, cluster: str | None, done: Done | None, 
     progress(f"{cols} x {rows} cells, {len(covered.links)} stations: {len(tiles)} tiles{known}")
     if not missing:
         return
-    finished, begun = 0, time.monotonic()
-    said = begun
+    finished, begun = 0, math.nan  # the first tile is not counted: it may wait for workers, or compile
+    said = time.monotonic()
 
     def count(tile: Tile, worker: str) -> None:
-        nonlocal finished, said
+        nonlocal finished, begun, said
         finished += 1
         now = time.monotonic()
         if now - said >= SAID_EVERY_S or finished == len(missing):
             said = now
-            left = (len(missing) - finished) * (now - begun) / finished
+            left = (len(missing) - finished) * (now - begun) / max(1, finished - 1)
             progress(f"{finished} of {len(missing)} tiles" + (f", about {left:.0f} s to go" if left >= 1 else ""))
+        if finished == 1:
+            begun = now
         if done is not None:
             done(tile, worker)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -165,6 +166,14 @@ def test_margin_needed_published():
     assert float(chance.margin_needed_db(0.9, 8.0)) == pytest.approx(8 * 1.2815516, abs=1e-6)
 
 
+def test_docs_property_state_the_margins_needed():
+    page = (Path(__file__).parents[2] / "docs" / "coverage.md").read_text(encoding="utf-8")
+    sigmas = [np.sqrt(8.0**2 + 1.9**2 + 2.0**2 + noise**2) for noise in (0.0, 5.8)]
+    for words, wanted in (("1 in 2", 0.5), ("7 in 10", 0.7), ("8 in 10", 0.8), ("9 in 10", 0.9), ("19 in 20", 0.95)):
+        first, second = (f"{float(chance.margin_needed_db(wanted, sigma)):.1f}" for sigma in sigmas)
+        assert f"| {words} | {first} dB | {second} dB |" in page
+
+
 def test_rule_margin_property_is_where_the_rule_fails():
     rng = np.random.default_rng(1)
     margins = rng.normal(0, 10, (4, 2, 50))
@@ -221,8 +230,9 @@ def test_a_folder_that_cannot_be_written_is_no_hindrance(tmp_path: Path):
 
 def test_station_off_the_raster_is_named(fault_area: Area, ride: Ride, tmp_path: Path):
     far = with_changes(ride, {"station.QB1RIM.position": [36.63, -83.7]})
-    with pytest.raises(InputError, match="QB1RIM.*outside the area"), coverage.cover(
-        fault_area, far, tiles_folder=tmp_path, progress=quiet
+    with (
+        pytest.raises(InputError, match=r"QB1RIM.*outside the area"),
+        coverage.cover(fault_area, far, tiles_folder=tmp_path, progress=quiet),
     ):
         pass
 
@@ -392,10 +402,8 @@ def test_a_worker_dies_then_the_client(fault_area: Area, ride: Ride, made: cover
             process.wait()
             for pipe in (process.stdin, process.stdout):
                 if pipe is not None:
-                    try:
+                    with contextlib.suppress(BrokenPipeError):
                         pipe.close()
-                    except BrokenPipeError:
-                        pass
 
 
 def test_nobody_answers(fault_area: Area, ride: Ride, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
@@ -404,15 +412,17 @@ def test_nobody_answers(fault_area: Area, ride: Ride, tmp_path: Path, monkeypatc
 
     monkeypatch.setattr(cluster, "ANSWERS_WITHIN_S", 0.5)
     for address in ("tcp://127.0.0.1:9", "nonsense"):
-        with pytest.raises(InputError, match="dask scheduler"), coverage.cover(
-            fault_area, ride, cluster=address, tiles_folder=tmp_path, progress=quiet
+        with (
+            pytest.raises(InputError, match="dask scheduler"),
+            coverage.cover(fault_area, ride, cluster=address, tiles_folder=tmp_path, progress=quiet),
         ):
             pass
 
 
 def test_without_the_extra(fault_area: Area, ride: Ride, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
-    with pytest.raises(InputError, match=r"routeplan\[cluster\]"), coverage.cover(
-        fault_area, ride, cluster="local", tiles_folder=tmp_path, progress=quiet
+    with (
+        pytest.raises(InputError, match=r"routeplan\[cluster\]"),
+        coverage.cover(fault_area, ride, cluster="local", tiles_folder=tmp_path, progress=quiet),
     ):
         pass
