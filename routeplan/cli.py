@@ -176,8 +176,11 @@ def job_command(job: str, summary: str) -> None:
 
 
 def _plan_job(job: str, area: Any, ride: Path, json_file: str | None, out: Path | None, share: bool) -> None:
+    from routeplan import compiled
     from routeplan.plan import jobs, ridefile
 
+    if compiled.all_to_compile():
+        say("first run on this machine: the kernels are compiled now, which takes some 20 seconds, once")
     plan: Plan = jobs.plan(job, area, ridefile.read_ride(ride), progress=say)
     from routeplan.output import table, text_strip, write
 
@@ -294,6 +297,21 @@ def debrief(area: Path, ride: Path, track: Path, heard: tuple[Path, ...], plan_f
     if out is not None:
         for path in debrief_write.write_debrief(found, out):
             say(f"wrote {path}")
+
+
+@main.command(epilog=example("routeplan page", "routeplan page my_area --open", "routeplan page my_area --on-network"))
+@click.argument("area", required=False, type=click.Path(path_type=Path))
+@click.option("-p", "--port", default=0, type=click.IntRange(0, 65535), help="Port to serve on; 0 takes any free one.")
+@click.option("--open", "open_browser", is_flag=True, help="Open it in the browser.")
+@click.option("--on-network", is_flag=True, help="Also let a phone in this house in, by a one-time address.")
+@click.option(
+    "--rides", type=click.Path(path_type=Path), metavar="FOLDER", help="Where ride files are kept; without it, here."
+)
+def page(area: Path | None, port: int, open_browser: bool, on_network: bool, rides: Path | None) -> None:
+    """Plan by looking, on a page of this computer's own."""
+    from routeplan.page import server
+
+    server.serve(area, port=port, on_network=on_network, open_browser=open_browser, rides=rides, say=click.echo)
 
 
 if __name__ == "__main__":

@@ -42,6 +42,11 @@ def kernel(function: Callable[..., Any]) -> Any:
     return numba.njit(cache=_CACHE, nogil=True)(function)
 
 
+def all_to_compile() -> bool:
+    """Whether no kernel is compiled yet for this user: the first run takes longer, and should say so."""
+    return not any(Path(os.environ["NUMBA_CACHE_DIR"]).rglob("*.nbi"))
+
+
 def in_slices(run: Callable[[int, int], None], count: int, threads: int | None = None) -> None:
     """Call `run(first, past_last)` on slices that together cover range(count), on `threads` threads.
 
