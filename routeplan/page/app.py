@@ -297,6 +297,7 @@ def _look(app: App, request: Request, part: dict[str, str]) -> Response:
 
 def _places(area: Area, ride: Any) -> dict[str, Any]:
     from routeplan.geo import latlon_to_locator
+    from routeplan.plan.jobs import station_letters
 
     def on_map(position: Any) -> dict[str, Any]:
         x, y = area.projection.to_xy(*position)
@@ -306,7 +307,11 @@ def _places(area: Area, ride: Any) -> dict[str, Any]:
     return {
         "start": on_map(ride.start.position) if ride.start.position else None,
         "end": on_map(wish.end) if wish.end else None,
-        "stations": [{"name": s.name, **on_map(s.position)} for s in ride.stations if s.position],
+        "stations": [
+            {"name": s.name, "letter": letter, **on_map(s.position)}
+            for s, letter in zip(ride.stations, station_letters([s.name for s in ride.stations]))
+            if s.position
+        ],
         "via": [on_map(p) for p in wish.via],
         "avoid": [on_map(p) for p in wish.avoid],
     }

@@ -21,7 +21,7 @@ def coverage(area: Area, ride: Ride, cells: int, only: str | None = None) -> dic
     """Chance of the contact rule in passing, over the roads of an area; `only`: of one station alone.
 
     Gives {"west_m", "north_m", "step_x_m", "step_y_m", "rows", "cols", "chance"}: west_m and north_m are the CENTRE of
-    the first cell, `chance` is base64 of (rows, cols) uint8, 0 to 200 for 0 to 1, and 255 for no data.
+    the first cell, `chance` is base64 of (rows, cols) uint8, 0 to 200 for 0 to 1, and 255 for no data and for the sea.
     """
     require(ride, "coverage")
     raise_off_the_raster(area, ride, {})
@@ -38,6 +38,7 @@ def coverage(area: Area, ride: Ride, cells: int, only: str | None = None) -> dic
     if only is not None:
         ride = _only(ride, only)
     chance = make_contacts(area, ride, across, down).chance_in_passing(across, down)
+    chance = np.where(area.zone.nearest(across, down) == 1, np.nan, chance)  # nobody rides on water
     coded = np.where(np.isnan(chance), NO_DATA, np.round(np.nan_to_num(chance) * 200)).astype(np.uint8)
     return {
         "west_m": float(x[0]),

@@ -101,8 +101,11 @@ export function drawMore(box, plan, route) {
   if (plan.what_if.length) add(`What would change ${plan.routes[0].id}`, table(['change', 'minutes of contact'],
     plan.what_if.map(([text, minutes]) => [text, minutes > 0 ? `+${minutes}` : minutes])));
   const guesses = plan.assumptions.filter(a => a[3]);
-  if (guesses.length) add('Guessed, for the ride file does not say', table(['what', 'taken as', 'from'], guesses.map(a => [a[0], a[1], a[2]])));
   if (plan.notes.length) add('How it was found', ...plan.notes.map(text => make('p', {}, inUnit(text))));
+  if (guesses.length) {
+    parts.push(make('details', {}, make('summary', {}, `${guesses.length} things were guessed, for the ride file does not say`),
+      table(['what', 'taken as', 'from'], guesses.map(a => [a[0], a[1], a[2]]))));
+  }
   add('Cautions', make('dl', {}, ...plan.cautions.flatMap(([topic, text]) => [make('dt', {}, topic), make('dd', {}, text)])));
   box.replaceChildren(...parts);
 }

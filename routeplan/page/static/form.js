@@ -35,14 +35,14 @@ export function explainer(label, text, kind = 'span') {
   return make(kind, {}, label, ' ', button, note);
 }
 
-function wrap(path, input, label, text, after) {
+function wrap(path, input, label, text, after, half) {
   const id = `f-${++count}`;
   input.id = id;
   input.dataset.path = path;
   const named = make('label', {for: id}, label);
   const help = text ? explainer('', text) : null;
   if (help) help.querySelector('.why').setAttribute('aria-label', `${label}: what is this?`);
-  const box = make('div', {class: 'field'}, make('div', {class: 'name'}, named, help), make('div', {class: 'value'}, input, after));
+  const box = make('div', {class: half ? 'field half' : 'field'}, make('div', {class: 'name'}, named, help), make('div', {class: 'value'}, input, after));
   return box;
 }
 
@@ -105,7 +105,7 @@ export function field(path, kind, options = {}) {
     input.setAttribute('aria-label', options.label ?? label);
     return input;
   }
-  return wrap(path, input, options.label ?? label, text, after);
+  return wrap(path, input, options.label ?? label, text, after, kind === 'number' || kind === 'select' || kind === 'clock');
 }
 
 // Tell what is wrong, at the top and at the field it belongs to.

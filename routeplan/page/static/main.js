@@ -13,7 +13,7 @@ const $ = id => document.getElementById(id);
 const JOBS = [['loop', 'A loop'], ['between', 'From here to there'], ['mend', 'Mend my ride'], ['check', 'Check a ride']];
 const FILES = [['ride_X.gpx', 'GPX track'], ['card_X.pdf', 'ride card'], ['strip_X.png', 'strip'], ['map_X.png', 'map'],
   ['ride_X.ics', 'calendar'], ['ride_X.csv', 'columns'], ['report.html', 'report'], ['plan.json', 'plan as JSON'], ['ride.toml', 'ride file'], ['all.zip', 'everything']];
-let hello, plan = null, planSeq = 0, running = false, planned = false, faulty = false, lookTurn = 0, locators = [];
+let hello, plan = null, planSeq = 0, running = false, planned = false, faulty = false, lookTurn = 0, seenStations = [];
 
 const map = new RideMap($('map'), {
   prompt: text => { $('prompt').hidden = !text; $('prompt').textContent = text ?? ''; },
@@ -191,7 +191,7 @@ function drawStationRows() {
     $('place').scrollIntoView({block: 'nearest'});
     map.pick(`${ride.tables.station[k].name || 'The station'}: point at its place. Enter takes the middle of the map, Escape nothing.`,
       (x, y) => dragged(k, x, y, true));
-  }, locators);
+  }, seenStations);
   drawRule($('rule'));
 }
 
@@ -235,8 +235,9 @@ async function look(path = '') {
 
 function place(places) {
   const byName = new Map((places.stations ?? []).map(s => [s.name, s]));
-  locators = (ride.tables.station ?? []).map(s => byName.get(s.name)?.locator ?? '');
-  $('rows').querySelectorAll('[data-locator]').forEach(span => { span.textContent = locators[span.dataset.locator] ?? ''; });
+  seenStations = (ride.tables.station ?? []).map(s => byName.get(s.name) ?? {});
+  $('rows').querySelectorAll('[data-locator]').forEach(span => { span.textContent = seenStations[span.dataset.locator]?.locator ?? ''; });
+  $('rows').querySelectorAll('[data-letter]').forEach(span => { span.textContent = seenStations[span.dataset.letter]?.letter ?? ''; });
   map.stations = (ride.tables.station ?? []).flatMap((s, k) => byName.has(s.name) ? [{...byName.get(s.name), k, marker: MARKERS[k % MARKERS.length]}] : []);
   map.marks = {start: places.start, end: places.end};
   (places.via ?? []).forEach((at, k) => { map.marks[`via ${k + 1}`] = at; });
@@ -291,7 +292,6 @@ async function dragged(k, x, y, done) {
       if (!station) continue;
       delete station.locator;
       station.position = at.position;
-      locators[now.row] = at.locator;
       const input = $('rows').querySelector(`[data-path="station.${now.row}.position"]`);
       if (input) input.value = at.position.join(', ');
       const span = $('rows').querySelector(`[data-locator="${now.row}"]`);
@@ -507,6 +507,9 @@ function recall(name) { try { return localStorage.getItem(name) ?? ''; } catch {
 function theme(name) { if (name) document.documentElement.dataset.theme = name; else delete document.documentElement.dataset.theme; }
 
 async function start() {
+  const roomy = matchMedia('(min-width: 720px)'), tools = () => { $('tools').open = roomy.matches; };
+  roomy.addEventListener('change', tools);
+  tools();
   unit.name = recall('unit') === 'mi' ? 'mi' : 'km';
   $('unit').value = unit.name;
   $('theme').value = recall('theme');

@@ -213,7 +213,7 @@ export class RideMap {
     const w = grid.cols * grid.step_x_m * this.view.scale, h = grid.rows * grid.step_y_m * this.view.scale;
     ctx.save();
     ctx.imageSmoothingEnabled = true;
-    ctx.globalAlpha = this.dark === '1' ? 0.4 : 0.3;
+    ctx.globalAlpha = this.dark === '1' ? 0.4 : 0.25;
     ctx.drawImage(this.tinted(grid), a, b, w, h);
     ctx.globalAlpha = 0.85;
     ctx.strokeStyle = ink.ink;

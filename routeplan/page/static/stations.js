@@ -17,18 +17,8 @@ function marker(k) {
   return svg;
 }
 
-// Letters as the plan gives them: the first of the name that is not taken.
-export function letters(names) {
-  const taken = new Set();
-  return names.map(name => {
-    const letter = [...String(name ?? '').toUpperCase(), ...'STUVWXYZ'].find(c => /\p{L}/u.test(c) && !taken.has(c)) ?? '?';
-    taken.add(letter);
-    return letter;
-  });
-}
-
-export function drawStations(box, pickOnMap, locators) {
-  const stations = ride.tables.station ?? [], called = letters(stations.map(s => s.name));
+export function drawStations(box, pickOnMap, seen) {
+  const stations = ride.tables.station ?? [], of = k => seen[k] ?? {};
   const open = new Set([...box.querySelectorAll('details[open]')].map(d => d.dataset.row));
   box.replaceChildren(...stations.map((station, k) => {
     const at = `station.${k}`, label = station.name || `station ${k + 1}`;
@@ -52,8 +42,8 @@ export function drawStations(box, pickOnMap, locators) {
     name.addEventListener('change', () => { rename(before, name.value.trim()); before = name.value.trim(); }, true);
     const place = field(`${at}.position`, 'place', {bare: true, label: `Place of ${label}: locator, or latitude and longitude`});
     return make('div', {class: 'station', role: 'group', 'aria-label': label},
-      make('span', {class: 'mark'}, marker(k), make('b', {}, called[k])), name, place,
-      make('span', {class: 'locator quiet', 'data-locator': String(k)}, locators[k] ?? ''),
+      make('span', {class: 'mark'}, marker(k), make('b', {'data-letter': String(k)}, of(k).letter ?? '')), name, place,
+      make('span', {class: 'locator quiet', 'data-locator': String(k)}, of(k).locator ?? ''),
       make('button', {type: 'button', class: 'small', 'aria-label': `Place ${label} on the map`, onclick: () => pickOnMap(k)}, 'On map'),
       field(`${at}.kind`, 'select', {bare: true, words: 'kind', none: 'kind of station', label: `Kind of ${label}`}),
       field(`${at}.surroundings`, 'select', {bare: true, words: 'surroundings', none: 'around it', label: `Surroundings of ${label}`}),
