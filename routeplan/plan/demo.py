@@ -34,5 +34,10 @@ def area(progress: Progress | None = None) -> Area:
     if (made / "manifest.toml").exists():
         return load_area(made)
     return make_area(
-        made, roads=[roads], terrain=[terrain], roads_rights="invented, MIT", name="demo island", progress=progress
+        made,
+        roads=[roads],
+        terrain=[terrain],
+        roads_rights="MIT, as the project",
+        name="demo island",
+        progress=progress,
     )

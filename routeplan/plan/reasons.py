@@ -39,20 +39,24 @@ def followed_reason(followed: Followed) -> str:
 
 
 def _against(timed: Timed, other: Timed, letter: str) -> str:
-    more_kj = timed.ridden.effort_kj - other.ridden.effort_kj
+    # Differences of the figures as they are shown, so that a reader who subtracts finds the same.
+    more_kj = words.whole(timed.ridden.effort_kj) - words.whole(other.ridden.effort_kj)
     more_m = timed.ridden.length_m - other.ridden.length_m
-    effort = f"{words.whole(more_kj)} kJ more than {letter}"
+    effort = f"{more_kj} kJ more than {letter}"
     if abs(more_m) >= 1000:
         effort += f" ({words.km(abs(more_m))} {'longer' if more_m > 0 else 'shorter'})"
     points = timed.figures.share - other.figures.share
     if abs(points) < TELLING_POINTS:
         return f"{effort}: contact does not differ tellingly, the roads do"
-    net = bool(timed.clock.windows_s)
-    seconds = timed.figures.contact_s - other.figures.contact_s if net else points * timed.ridden.ride_time_s
-    what = "net minutes" if net else "minutes"
-    if seconds > 0:
-        return f"{effort} buys {words.minutes(seconds)} {what} of contact"
-    return f"{effort} and {words.minutes(-seconds)} {what} of contact less: other roads"
+    if timed.clock.windows_s:
+        total_min = timed.clock.length_s / 60.0
+        minutes = words.whole(timed.figures.share * total_min) - words.whole(other.figures.share * total_min)
+        what = "net minutes"
+    else:
+        minutes, what = words.minutes(points * timed.ridden.ride_time_s), "minutes"
+    if minutes > 0:
+        return f"{effort} buys {minutes} {what} of contact"
+    return f"{effort} and {-minutes} {what} of contact less: other roads"
 
 
 def _blemishes(timed: Timed) -> str:
