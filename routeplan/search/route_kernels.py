@@ -114,7 +114,7 @@ def least(first, other, cost, column, root, most, inside):
             t = d + cost[a, column]
             if t < total[w] and t <= most and inside[w]:
                 total[w] = t
-                size = push(key, item, size, t, 0.0, w)
+                size = push(key, item, size, t, 0.0, np.int64(w))
     return total
 
 
@@ -146,10 +146,10 @@ def stand(stairs, state, v, c0, c1, c2):
     """Put a label on the staircase of node v and take off the steps that it passes in the second and third cost."""
     step = stairs.step
     first = stairs.first[v]
-    k = at_or_before(stairs, v, c1)
-    if k >= first and step[k, 2] <= c2:
+    below = at_or_before(stairs, v, c1)
+    if below >= first and step[below, 2] <= c2:
         return  # as good a step is there, dearer in the first cost by a rounding: it stays
-    begin = k + 1
+    begin = below + 1
     while begin > first and step[begin - 1, 1] == c1:
         begin -= 1
     past = first + stairs.count[v]
@@ -160,7 +160,9 @@ def stand(stairs, state, v, c0, c1, c2):
         if stairs.count[v] == stairs.room[v]:
             moved = state[3]
             room = max(2, 2 * stairs.room[v])
-            step[moved : moved + stairs.count[v]] = step[first:past]
+            for i in range(first, past):
+                for k in range(3):  # slices of rows would take long to compile
+                    step[moved + i - first, k] = step[i, k]
             begin += moved - first
             past += moved - first
             stairs.first[v] = moved
@@ -168,12 +170,14 @@ def stand(stairs, state, v, c0, c1, c2):
             state[3] = moved + room
             state[4] = max(state[4], room)
         for i in range(past, begin, -1):
-            step[i] = step[i - 1]
+            for k in range(3):
+                step[i, k] = step[i - 1, k]
         stairs.count[v] += 1
     elif end > begin + 1:
         shift = end - begin - 1
         for i in range(end, past):
-            step[i - shift] = step[i]
+            for k in range(3):
+                step[i - shift, k] = step[i, k]
         stairs.count[v] -= shift
     step[begin, 0] = c0
     step[begin, 1] = c1

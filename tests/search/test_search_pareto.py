@@ -55,7 +55,7 @@ def test_property_complete_against_every_route(width, kind):
     reached = 0
     for case in range(70):
         nodes = int(rng.integers(3, 8))
-        tail, head, costs = small_network(rng, nodes, int(rng.integers(4, 16)), width, kind)
+        tail, head, costs = small_network(rng, nodes, int(rng.integers(4, 14)), width, kind)
         start, end = 0, int(max(tail.max(), head.max()))
         banned = rng.integers(0, len(tail), (4, 2)) if case % 3 == 1 else np.zeros((0, 2), int)
         limit = float(np.quantile(costs[:, 0], 0.6) * 3) if case % 4 == 2 else None
