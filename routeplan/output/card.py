@@ -16,7 +16,7 @@ from routeplan.output.look import PRINT
 from routeplan.output.scene import Scene, pdf, shortened, text_width, wrapped
 from routeplan.output.strip import KINDS, brief_strip_scene
 from routeplan.plan.value import CallingPlace, Plan, Route
-from routeplan.plan.words import clock, day, frequency, headline, minutes, net_window
+from routeplan.plan.words import arrives, clock, day, frequency, headline, minutes, net_window
 
 WIDTH, HEIGHT = 420.0, 595.0  # A5 in points
 EDGE = 16.0
@@ -137,7 +137,7 @@ def _front(plan: Plan, route: Route) -> Scene:
         scene.text(EDGE + 2 * r + 8, EDGE + 13 + 16 * k, line, 13, bold=True)
     page.y = EDGE + max(16.0 * len(lines), 2 * r) + 4
     page.text(
-        f"{day(route.departs)}, leave {clock(route.departs)}, back {clock(route.departs, route.samples.time_s[-1])}",
+        f"{day(route.departs)}, leave {clock(route.departs)}, {arrives(plan, route)}",
         most=1,
     )
     for net in plan.nets:

@@ -25,6 +25,7 @@ from routeplan.output.trade_off import sentence, trade_off_svg
 from routeplan.plan.on_air import beacon_plan, exposure_lines
 from routeplan.plan.value import CallingPlace, Plan, Route
 from routeplan.plan.words import (
+    arrives,
     clock,
     credit,
     day,
@@ -142,7 +143,7 @@ def _route(plan: Plan, route: Route, views: tuple[View, View]) -> str:
         f"<p>{escape(sentence_of(route.why))} {escape(extras(route))}</p>",
     ]
     parts.append(
-        f"<p>Leaves {clock(route.departs)}, back {clock(route.departs, route.samples.time_s[-1])}.{_late(route)}"
+        f"<p>Leaves {clock(route.departs)}, {arrives(plan, route)}.{_late(route)}"
         f" Battery used: {whole(route.battery_share * 100)} %.</p>"
     )
     strips = [svg(strip_scene(plan, route, width=w, heading=False), css=True) for w in (WIDE_STRIP, NARROW_STRIP)]

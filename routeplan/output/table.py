@@ -7,6 +7,7 @@ import textwrap
 from routeplan.output.text_strip import legend, text_strip
 from routeplan.plan.value import Plan, Route
 from routeplan.plan.words import (
+    arrives,
     clock,
     contact,
     day,
@@ -56,7 +57,7 @@ def table(plan: Plan, *, width: int = WIDTH, unicode: bool = True, strips: int =
     for route in plan.routes[:strips]:
         lines += [
             "",
-            f"{route.id}  leaves {clock(route.departs)}, back {clock(route.departs, route.samples.time_s[-1])}",
+            f"{route.id}  leaves {clock(route.departs)}, {arrives(plan, route)}",
         ]
         lines += [text_strip(plan, route, width=width, unicode=unicode)]
     if strips and plan.routes:

@@ -72,6 +72,11 @@ def day(when: datetime) -> str:
     return f"{days[when.weekday()]} {when.day} {months[when.month - 1]} {when.year}"
 
 
+def arrives(plan: Plan, route: Route) -> str:
+    """"back 20:51" of a loop, "there 15:30" of a ride to another place."""
+    return f"{'there' if plan.job == 'between' else 'back'} {clock(route.departs, float(route.samples.time_s[-1]))}"
+
+
 def has_net(route: Route) -> bool:
     return route.net_s > 0
 
