@@ -48,19 +48,22 @@ def write_coverage(covered: Coverage, folder: Path, *, progress: Callable[[str],
     thinned = Thinned.of(covered)
     shares = np.zeros((len(names), len(Shares._fields)), dtype=np.int64)
     say("margins and chances")
-    with (
-        tempfile.TemporaryDirectory(prefix=".writing-", dir=folder) as passing,
-        rasterio.Env(GDAL_CACHEMAX=CACHE_MB, GDAL_PAM_ENABLED=False, GDAL_NUM_THREADS="ALL_CPUS"),
-    ):
-        plain = [Path(passing) / f"{name}.tif" for name in names]
-        _write_bands(covered, plain, _counted(covered, shares, thinned))
-        paths = []
-        for name, source in zip(names, plain):
-            say(f"writing {name}.tif")
-            with atomic.replacing(folder / f"{name}.tif") as temporary:
-                _optimise(source, temporary)
-            source.unlink()
-            paths.append(folder / f"{name}.tif")
+    paths = []
+    try:
+        with (
+            tempfile.TemporaryDirectory(prefix=".writing-", dir=folder) as passing,
+            rasterio.Env(GDAL_CACHEMAX=CACHE_MB, GDAL_PAM_ENABLED=False, GDAL_NUM_THREADS="ALL_CPUS"),
+        ):
+            plain = [Path(passing) / f"{name}.tif" for name in names]
+            _write_bands(covered, plain, _counted(covered, shares, thinned))
+            for name, source in zip(names, plain):
+                say(f"writing {name}.tif")
+                with atomic.replacing(folder / f"{name}.tif") as temporary:
+                    _optimise(source, temporary)
+                source.unlink()
+                paths.append(folder / f"{name}.tif")
+    except OSError as error:
+        raise InputError(str(error), str(folder), "make room there, or choose another folder") from error
     counted = tuple(Shares(*row) for row in shares.tolist())
     say("writing coverage.png")
     picture = atomic.write_bytes(folder / "coverage.png", coverage_png(covered, thinned, counted))

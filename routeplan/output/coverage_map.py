@@ -90,7 +90,7 @@ def coverage_scene(covered: Coverage, thinned: Thinned, shares: Sequence[Shares]
     y = _heading(scene, f"Where you reach {stations[0].name if alone else rule}", shares[-1], covered, 4.0, HEAD)
     y = _panel(scene, covered, thinned, stations, -1, (0.0, y + 8, width), accent(0) if alone else RULE_COLOR)
     if not alone:
-        in_row = min(PANELS_IN_A_ROW, len(stations))
+        in_row = -(-len(stations) // -(-len(stations) // PANELS_IN_A_ROW))  # rows as full as can be
         across = (width - GAP * (in_row - 1)) / in_row
         for first in range(0, len(stations), in_row):
             top, bottom = y + GAP, y + GAP

@@ -12,6 +12,7 @@ import signal
 import threading
 import time
 from collections.abc import Iterator, Sequence
+from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from typing import Any
 
@@ -82,6 +83,14 @@ def _local(distributed: Any) -> Any:
 
 def compute_on(client: Any, tiles: Sequence[Tile], ground: Rasters, store: Store, done: Done) -> None:
     """Compute tiles on the cluster; keep each as it comes back. Raises RouteplanError where the workers cannot."""
+    try:
+        _compute(client, tiles, ground, store, done)
+    except (OSError, CancelledError) as error:  # what becomes of calls to a scheduler that is gone
+        text = f"the scheduler does not answer any more ({error}); start it and give the same command again"
+        raise RouteplanError(text) from None
+
+
+def _compute(client: Any, tiles: Sequence[Tile], ground: Rasters, store: Store, done: Done) -> None:
     waiting = list(reversed(tiles))
     running: dict[Any, Tile] = {}
     shipped, room, last_heard = None, 0, time.monotonic()

@@ -22,6 +22,7 @@ from pathlib import Path
 import numpy as np
 import platformdirs
 
+from routeplan.errors import InputError
 from routeplan.radio import batch
 from routeplan.terrain.grid import Grid
 
@@ -150,19 +151,21 @@ class Store:
         return None
 
     def put(self, tile: Tile, losses: np.ndarray) -> None:
-        """Keep a tile: the file appears whole or not at all."""
+        """Keep a tile: the file appears whole or not at all. Raises InputError where there is no room."""
         held = io.BytesIO()
         np.save(held, losses, allow_pickle=False)
         body = held.getvalue()
-        handle, name = tempfile.mkstemp(dir=self.folder, suffix=".part")
+        name = ""
         try:
+            handle, name = tempfile.mkstemp(dir=self.folder, suffix=".part")
             with os.fdopen(handle, "wb") as file:
                 file.write(_HEAD + _checksum(body) + b"\n" + body)
             os.replace(name, self.path(tile))
-        except BaseException:
+        except OSError as error:
+            raise InputError(error.strerror or str(error), str(self.folder), "make room there") from error
+        finally:
             with suppress(OSError):
                 os.unlink(name)
-            raise
 
     def missing(self, tiles: Iterable[Tile]) -> list[Tile]:
         """Those that are not there, or damaged, in order. The others count as used now."""
