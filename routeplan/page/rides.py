@@ -66,6 +66,8 @@ def from_json(found: Any) -> dict[str, Any]:
     for name, value in found.items():
         kind = SECTIONS.get(name)
         rows = value if isinstance(value, list) else [value]
+        if len({isinstance(row, dict) for row in rows}) > 1:
+            raise InputError("sections and single values mixed", f"ride, {name}"[:80], "open the page anew")
         if kind is not None and all(isinstance(row, dict) for row in rows):
             timed = [{k: _timed(kind, k, v) for k, v in row.items() if v is not None} for row in rows]
             tables[name] = timed if isinstance(value, list) else timed[0]

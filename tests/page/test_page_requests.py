@@ -1,0 +1,144 @@
+"""What the page answers: areas, ground, rides, coverage. Without a socket."""
+
+from __future__ import annotations
+
+import base64
+import json
+import time
+import tomllib
+from typing import Any
+
+import numpy as np
+import pytest
+from page_browser import Browser, said
+
+from routeplan.plan import ridefile
+
+
+def test_the_page_and_its_files(browser: Browser) -> None:
+    page = browser.get("/")
+    assert page.status == 200 and b"<title>routeplan</title>" in page.body
+    for name in ("main.js", "page.css", "map.js"):
+        assert browser.get(f"/static/{name}").status == 200
+    assert b"--accent0:" in browser.get("/look.css").body
+    policy = dict(page.headers)["Content-Security-Policy"]
+    assert "default-src 'none'" in policy and "http" not in policy
+
+
+def test_nothing_in_the_page_points_outside(browser: Browser) -> None:
+    from routeplan.page.app import _static
+
+    for name, data in _static().items():
+        text = data.decode().replace("http://www.w3.org/2000/svg", "")
+        assert "http:" not in text and "https:" not in text and "//cdn" not in text, name
+
+
+def test_hello_holds_words_and_explanations(browser: Browser) -> None:
+    hello = said(browser.get("/api/hello"))
+    assert hello["areas"][-1] == {"key": "demo", "name": "demo island"}
+    assert "vertical on the chimney" in [word for word, _ in hello["words"]["kind"]]
+    assert "rack" in [word for word, _ in hello["words"]["mount"]]
+    assert all(text for _, text in [*hello["figures"].values(), *hello["fields"].values()])
+    assert {k["name"] for k in hello["keys"]["ride"]} >= {"length_km", "hours", "home_by", "follow"}
+
+
+def test_the_ground_of_the_map(browser: Browser, demo_area: Any) -> None:
+    facts = said(browser.get("/api/area", area="demo"))
+    assert facts["streets"] == demo_area.network.street_count
+    relief = browser.get("/api/relief", area="demo", dark=1)
+    assert relief.type == "image/png" and relief.body.startswith(b"\x89PNG")
+    data = browser.get("/api/streets", area="demo").body
+    n, p = np.frombuffer(data[:8], "<u4")
+    first = np.frombuffer(data, "<u4", n + 1, 8)
+    xy = np.frombuffer(data, "<f4", 2 * p, 8 + 4 * (n + 1)).reshape(-1, 2)
+    assert n == demo_area.network.street_count and first[-1] == p and len(data) == 8 + 4 * (n + 1) + 8 * p + n
+    assert np.diff(first.astype(int)).min() >= 2
+    assert abs(xy[:, 0].min() - demo_area.network.point_x_m.min()) < 5
+
+
+def test_a_place_of_the_map(browser: Browser, demo_area: Any) -> None:
+    place = said(browser.get("/api/place", area="demo", x=0, y=0))
+    x, y = demo_area.projection.to_xy(*place["position"])
+    assert abs(x) < 0.2 and abs(y) < 0.2 and len(place["locator"]) == 8
+    assert browser.get("/api/place", area="demo", x="nan", y=0).status == 422
+
+
+def test_a_ride_is_looked_at(browser: Browser, evening: dict[str, Any]) -> None:
+    seen = said(browser.post("/api/ride/look", {"area": "demo", "ride": evening}))
+    assert seen["faults"] == [] and len(seen["places"]["stations"]) == 2
+    assert len({s["letter"] for s in seen["places"]["stations"]}) == 2
+    evening["station"][1]["kind"] = "chimny"
+    evening["ride"]["length_km"] = -3
+    seen = said(browser.post("/api/ride/look", {"area": "demo", "ride": evening}))
+    assert len(seen["faults"]) == 2
+    assert all(fault["what"] and fault["where"] and fault["mend"] for fault in seen["faults"])
+
+
+def test_a_saved_ride_is_the_ride_file_that_the_command_line_reads(browser: Browser, evening: dict[str, Any]) -> None:
+    evening["ride"]["length_km"] = 28.5
+    assert said(browser.post("/api/ride/save", {"ride": evening}, name="my evening"))["name"] == "my evening.toml"
+    read = ridefile.read_ride(browser.folder / "my evening.toml")
+    assert read.ride.length_km == 28.5 and read.start.departs is not None
+    again = said(browser.get("/api/ride", name="my evening.toml"))["ride"]
+    assert again == evening
+    assert said(browser.get("/api/rides"))["rides"] == ["my evening.toml"]
+    text = browser.post("/api/ride/text", {"ride": evening}).body.decode()
+    assert tomllib.loads(text) == tomllib.loads((browser.folder / "my evening.toml").read_text())
+
+
+def test_a_file_that_is_dropped_tells_its_faults_with_lines(browser: Browser) -> None:
+    answer = browser.post(
+        "/api/ride/read", b'[start]\npositon = [41.2, -33.0]\n[ride]\nlength_km = "x"\n', name="bad.toml"
+    )
+    assert answer.status == 422
+    faults = said(answer)["faults"]
+    assert any("line 2" in f["where"] and "position" in f["mend"] for f in faults)
+    assert any("line 4" in f["where"] for f in faults)
+
+
+def test_a_wrong_ride_cannot_be_saved(browser: Browser, evening: dict[str, Any]) -> None:
+    evening["set"]["mount"] = "helmet"
+    assert browser.post("/api/ride/save", {"ride": evening}, name="x").status == 422
+    assert list(browser.folder.iterdir()) == []
+
+
+def decoded(answer: Any) -> np.ndarray:
+    found = json.loads(answer.body)
+    return np.frombuffer(base64.b64decode(found["chance"]), np.uint8).reshape(found["rows"], found["cols"])
+
+
+def test_coverage_follows_a_station(browser: Browser, evening: dict[str, Any]) -> None:
+    ask = {"area": "demo", "ride": evening, "cells": 60}
+    before = decoded(browser.post("/api/coverage", ask))
+    assert max(before.shape) == 60 and before.max() > 150
+    alone = decoded(browser.post("/api/coverage", {**ask, "only": evening["station"][0]["name"]}))
+    assert (alone.astype(int) <= before.astype(int) + 1)[(alone < 255) & (before < 255)].all()
+    evening["station"][0]["position"] = [41.25, -33.05]
+    took = []
+    for _ in range(3):
+        began = time.perf_counter()
+        after = decoded(browser.post("/api/coverage", ask))
+        took.append(time.perf_counter() - began)
+    assert (after != before).any()
+    assert min(took) < 0.5
+
+
+def test_coverage_of_a_station_outside_says_so(browser: Browser, evening: dict[str, Any]) -> None:
+    evening["station"][0]["position"] = [42.9, -33.05]
+    answer = browser.post("/api/coverage", {"area": "demo", "ride": evening, "cells": 60})
+    assert answer.status == 422 and "outside the area" in said(answer)["faults"][0]["what"]
+
+
+@pytest.mark.parametrize("path", ["/api/area", "/api/relief", "/api/streets", "/api/place"])
+def test_an_unknown_area_is_refused(browser: Browser, path: str) -> None:
+    answer = browser.get(path, area="../../etc", x=0, y=0)
+    assert answer.status == 422 and "no such area" in said(answer)["faults"][0]["what"]
+
+
+def test_vocabulary_and_explanations_name_known_keys(browser: Browser) -> None:
+    from routeplan.page.explain import FIELDS
+    from routeplan.plan.ridekeys import SECTIONS, keys_of
+
+    for path in FIELDS:
+        section, _, key = path.partition(".")
+        assert key in keys_of(SECTIONS[section]) or (section, key) == ("station", "place"), path
