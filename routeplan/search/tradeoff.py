@@ -62,7 +62,7 @@ def trade_off(
     effort_per_price : effort that one unit of price is worth; None: the mean effort of a second of riding where time_s
                    is given, else of a unit of loss
     watch        : called after each weighted sum with a function that gives the loops found so far; answering False
-                   ends the search
+                   ends the search. A first time it is called with loops drawn quickly, which do not enter the search
     The other arguments are those of best_loops. `TradeOff.costs` holds the plain costs without prices; loops marked
     non_dominated are not passed in all costs by another one, with prices nor without.
     Raises InputError, and NoLoopError with the nearest length that was found."""
@@ -90,6 +90,10 @@ def trade_off(
         bool(may_repeat), repeat_share_at_most * float(longest_m), np.zeros(net.tail.size), again,
     )  # fmt: skip
     front = _Front(ball, costs, plain, effort_per_price, repeat_share_at_most, engine.Space(ball))
+    if watch is not None:
+        quick = _first_look(front, seed)
+        if quick.kept and not watch(quick.so_far):
+            return quick.result(True, 0)
     spent = _search(front, seed, budget or engine.usual_budget(ball, BUDGET), deadline, threads, watch)
     if not front.kept:
         raise no_loop(ball, plain, front.space.work(0), start)
@@ -225,6 +229,26 @@ class _Front:
             np.array([f.repeated_m for f in found]), np.array([f.price for f in found]), mask,
             tuple(f.streets for f in found), self.street_length, stopped, steps,
         )  # fmt: skip
+
+
+FIRST_LOOK, FIRST_TRIES = 8, 40
+
+
+def _first_look(front: _Front, seed: int) -> _Front:
+    """Loops drawn within a tenth of a second, for who watches; the search itself begins without them."""
+    from routeplan.search import engine
+
+    quick = _Front(
+        front.ball, front.edge_costs, front.plain, front.effort_per_price, front.share, engine.Space(front.ball)
+    )
+    k = front.edge_costs.shape[1]
+    objective, ball = quick.objective(np.full(k, 1.0 / k))
+    for look in range(FIRST_LOOK):
+        number = (seed + 1) * 7919 + look
+        quick.add(engine.polygons(ball, objective, quick.space.work(0), number, FIRST_TRIES))
+        if len(quick.kept) > 2:
+            break
+    return quick
 
 
 def _search(
