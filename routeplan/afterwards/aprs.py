@@ -275,7 +275,7 @@ def _mic_e_digit(character: str) -> str:
 
 
 def stamp_s(stamp: str, around_s: float) -> float:
-    """Seconds since 1970 of a time stamp: day, hour, minute (z; / is local and read as UTC) or hour, minute, second (h).
+    """Seconds since 1970 of a time stamp: day, hour, minute (z; / is local, read as UTC) or hour, minute, second (h).
 
     The month, or the day, is the one that brings it nearest to `around_s`; NaN where there is no such time.
     """

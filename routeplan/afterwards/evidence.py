@@ -33,6 +33,7 @@ STRENGTHS = 3.0  # so many readings of one end count in full; its meter errs the
 PACKET_DB = 4.0  # width of the step from packets lost to packets received
 ERRORS_DB = np.arange(-60.0, 60.5, 0.75)  # the error of a prediction, as integrated over
 DECORRELATION_M = 500.0
+LARGEST = 1e7  # of any number in a file of evidence
 
 
 @dataclass(frozen=True)
@@ -252,7 +253,10 @@ def _reception_text(said: Reception | None) -> str:
 
 def read_evidence(text: str, name: str) -> Evidence:
     """Evidence from its CSV. Raises InputError that names every line that is not as `evidence_csv` writes it."""
-    lines = list(csv.reader(io.StringIO(text.replace("\0", ""))))
+    try:
+        lines = list(csv.reader(io.StringIO(text.replace("\0", ""), newline="")))
+    except csv.Error as error:
+        raise InputError(f"not CSV: {error}", name, "name a folder that debrief wrote") from None
     if not lines or tuple(lines[0]) != FILE_COLUMNS:
         raise InputError("not the evidence that a debrief keeps", name, "name a folder that debrief wrote")
     rows, faults = [], []
@@ -273,12 +277,19 @@ def read_evidence(text: str, name: str) -> Evidence:
 
 def _row(cells: dict[str, str]) -> dict[str, Any]:
     row: dict[str, Any] = {word: cells[word] for word in _WORDS}
-    row |= {key: float(cells[key] or "nan") for key in _NUMBERS}
-    row["cover"] = [float(cells[key] or "nan") for key in _COVER]
+    row |= {key: _number(cells[key]) for key in _NUMBERS}
+    row["cover"] = [_number(cells[key]) for key in _COVER]
     row |= {key: _reception_read(cells[key]) for key in ("they", "i")}
     row["answered"] = {"yes": True, "no": False, "": None}[cells["answered"]]
     row["selected"] = {"yes": True, "": False}[cells["selected"]]
     return row
+
+
+def _number(text: str) -> float:
+    value = float(text or "nan")
+    if text and not abs(value) <= LARGEST:
+        raise ValueError(f"number {text!r}")
+    return value
 
 
 def _reception_read(text: str) -> Reception | None:

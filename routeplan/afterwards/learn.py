@@ -248,14 +248,19 @@ def _mode(
 
 
 def _posterior(
-    design: _Design, chances: tuple[np.ndarray, np.ndarray], counted: np.ndarray, sds: np.ndarray, residual_db: float, theta: np.ndarray
+    design: _Design,
+    chances: tuple[np.ndarray, np.ndarray],
+    counted: np.ndarray,
+    sds: np.ndarray,
+    residual_db: float,
+    theta: np.ndarray,
 ) -> tuple[float, np.ndarray, np.ndarray]:
     """Log posterior, its gradient, and the likelihood's curvature (never negative) at theta."""
     mean, slope = design.mean(theta)
     off = (ERRORS_DB - mean[:, None]) / residual_db
     normal = np.exp(-0.5 * off**2) * ((ERRORS_DB[1] - ERRORS_DB[0]) / (residual_db * np.sqrt(2 * np.pi)))
     log_said, first, second = _moments(chances[0] * normal, off, residual_db)
-    if chances[1].min() < 1.0:
+    if (chances[1] < 1.0).any():
         log_kept, first_kept, second_kept = _moments(chances[1] * normal, off, residual_db)
         log_said, first, second = log_said - log_kept, first - first_kept, second - second_kept
     value = float(counted @ log_said) - 0.5 * float(np.sum((theta / sds) ** 2))

@@ -68,9 +68,8 @@ def cleaned(track: Track, x_m: np.ndarray, y_m: np.ndarray) -> Ridden:
     gaps = (np.diff(time) > GAP_S) & (np.hypot(np.diff(x), np.diff(y)) > GAP_M)
     if gaps.any():
         longest = float(np.diff(time)[gaps].max())
-        notes.append(
-            f"the track has {int(gaps.sum())} gaps, the longest of {longest / 60:.0f} min; reports in them have no place"
-        )
+        many = f"{int(gaps.sum())} gaps" if gaps.sum() > 1 else "a gap"
+        notes.append(f"the track has {many}, the longest of {longest / 60:.0f} min; reports in it have no place")
     return Ridden(time, x, y, tuple(notes))
 
 

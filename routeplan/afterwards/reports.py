@@ -1,6 +1,6 @@
 """What was heard of a ride: one value for every kind of report, and the readers of CSV files and ticked cards.
 
-    read_heard(path, zone=..., around_s=...) -> HeardFile      CSV, card, ADIF or received beacons, told apart by content
+    read_heard(path, zone=..., around_s=...) -> HeardFile      CSV, card, ADIF or received beacons, by content
 
 A wrong line is named and counted, never fatal; a file that holds no report at all is an InputError. Columns and
 codes are described in docs/debrief.md.
@@ -190,7 +190,8 @@ COLUMNS = {
     "note": "for yourself",
 }
 _ALSO = {
-    "call": "station", "who": "station", "utc": "time_utc", "rst_rcvd": "they_heard_me", "rst_received": "they_heard_me",
+    "call": "station", "who": "station", "utc": "time_utc",
+    "rst_rcvd": "they_heard_me", "rst_received": "they_heard_me",
     "rst_sent": "i_heard_them", "lat": "latitude", "lon": "longitude", "lng": "longitude", "mhz": "frequency_mhz",
     "frequency": "frequency_mhz", "tick": "code", "comment": "note", "remarks": "note",
 }  # fmt: skip

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from routeplan.output.look import SMALL
@@ -22,7 +24,9 @@ def debrief_map_scene(found: Debrief, *, width: float = 1200.0) -> Scene:
     Size tells surprise: small where it came as predicted. Numbers are those of the surprises in the report.
     """
     side = 0.0 if width < 640 else 14.0
-    scene = map_scene(found.plan, route=found.plan.routes[0], width=width, heading=False)
+    # Numbers and letters of the plan would be taken for those of the surprises.
+    plain = replace(found.plan.routes[0], overs=(), calling_places=(), dead_stretches=(), ways_home=())
+    scene = map_scene(replace(found.plan, routes=(plain,)), route=plain, width=width, heading=False)
     view = map_view(found.plan, width=width - 2 * side, left=side, top=0.0)
     for report in sorted(found.heard, key=lambda r: abs(r.surprise) if np.isfinite(r.surprise) else 0.0):
         at = view.xy(report.x_m, report.y_m)

@@ -65,8 +65,8 @@ def _map(found: Debrief) -> str:
     table = _table(["", "From", "Surprise"], lines) if lines else "<p>No part of the ride was a surprise.</p>"
     caption = "Discs: worked. Rings: not. The larger, the less it was expected. Beacons only where they surprise."
     return (
-        f'<section><h2>Where it surprised</h2><figure class="map">{_both(wide, narrow)}<figcaption>{caption}</figcaption>'
-        f"</figure>{table}</section>\n"
+        f'<section><h2>Where it surprised</h2><figure class="map">{_both(wide, narrow)}'
+        f"<figcaption>{caption}</figcaption></figure>{table}</section>\n"
     )
 
 
@@ -75,11 +75,20 @@ def _chances(found: Debrief) -> str:
     if not r.tenths:
         return ""
     picture = svg(reliability_scene(found, width=344.0), css=True)
-    lines = [[f"{t.low * 10:.0f} to {t.high * 10:.0f}", str(t.reports), f"{t.predicted * 100:.0f} %", f"{t.worked * 100:.0f} %",
-              f"{t.low_share * 100:.0f} to {t.high_share * 100:.0f} %"] for t in r.tenths]  # fmt: skip
+    lines = [
+        [
+            f"{t.low * 10:.0f} to {t.high * 10:.0f}",
+            str(t.reports),
+            f"{t.predicted * 100:.0f} %",
+            f"{t.worked * 100:.0f} %",
+            f"{t.low_share * 100:.0f} to {t.high_share * 100:.0f} %",
+        ]
+        for t in r.tenths
+    ]
     return (
         "<section><h2>Did the chances hold?</h2>"
-        f"<p>Of {r.reports} reports. Brier score {r.brier:.3f}; always saying the mean would have {r.brier_of_the_mean:.3f}. "
+        f"<p>Of {r.reports} reports. Brier score {r.brier:.3f}; always saying the mean would have "
+        f"{r.brier_of_the_mean:.3f}. "
         "Worked means R3 or better in what was tried.</p>"
         f'<div class="beside"><div>{picture}</div>'
         f"{_table(['Chance, tenths', 'Reports', 'Predicted', 'Worked', 'In tune'], lines, 'figures')}</div></section>\n"
@@ -113,8 +122,19 @@ def reliability_scene(found: Debrief, *, width: float = 344.0) -> Scene:
 def _groups(found: Debrief) -> str:
     if not found.groups:
         return ""
-    lines = [[g.kind, g.name, str(g.reports), f"{g.worked}", f"{g.expected:.1f}", _db(g.bias.value), f"{_db(g.bias.low)} to {_db(g.bias.high)}",
-              f"{g.spread.value:.0f}"] for g in found.groups]  # fmt: skip
+    lines = [
+        [
+            g.kind,
+            g.name,
+            str(g.reports),
+            f"{g.worked}",
+            f"{g.expected:.1f}",
+            _db(g.bias.value),
+            f"{_db(g.bias.low)} to {_db(g.bias.high)}",
+            f"{g.spread.value:.0f}",
+        ]
+        for g in found.groups
+    ]
     head = ["", "Group", "Reports", "Worked", "Expected", "Out by, dB", "80 % range", "Scatter, dB"]
     return (
         "<section><h2>Where it was out</h2><p>Truth less prediction: above zero, better than predicted.</p>"
@@ -147,8 +167,16 @@ def _learnt(found: Debrief) -> str:
         ]
     )
     e = found.cover
-    lines.append(["height of woods and houses", f"{e.value:.2f} times", f"{e.low:.2f} to {e.high:.2f}", str(e.reports), str(e.rides),
-                  "yes" if e.learnt else "too little"])  # fmt: skip
+    lines.append(
+        [
+            "height of woods and houses",
+            f"{e.value:.2f} times",
+            f"{e.low:.2f} to {e.high:.2f}",
+            str(e.reports),
+            str(e.rides),
+            "yes" if e.learnt else "too little",
+        ]
+    )
     return (
         "<section><h2>What is learnt</h2><p>Name <code>learnt.toml</code> in a ride file, and the next plan uses it: "
         '<code>learnt = "learnt.toml"</code>, first line. Ranges hold the truth in 8 cases of 10.</p>'
@@ -162,8 +190,15 @@ def _ride(found: Debrief) -> str:
     for v in ride.values:
         digits = 2 if v.used < 5 else 0
         e = v.estimate
-        lines.append([v.key, f"{v.used:.{digits}f}", f"{e.value:.{digits}f}", f"{e.low:.{digits}f} to {e.high:.{digits}f}",
-                      "stated by you" if v.stated else "yes" if e.learnt else "too little"])  # fmt: skip
+        lines.append(
+            [
+                v.key,
+                f"{v.used:.{digits}f}",
+                f"{e.value:.{digits}f}",
+                f"{e.low:.{digits}f} to {e.high:.{digits}f}",
+                "stated by you" if v.stated else "yes" if e.learnt else "too little",
+            ]
+        )
     return (
         f"<section><h2>Legs and clock</h2><p>From {ride.stretches} stretches of half a kilometre.</p>"
         f"{_table(['', 'Used', 'By the clock', '80 % range', 'Learnt'], lines, 'figures')}</section>\n"
@@ -172,8 +207,18 @@ def _ride(found: Debrief) -> str:
 
 def _reports(found: Debrief) -> str:
     shown = [h for h in found.heard if not h.beacon][:LISTED]
-    lines = [[clock(found.began, h.time_s), f"{h.distance_m / 1000:.1f}", h.station, h.words, _tenths(h.chance),
-              f"{_db(h.margin_to_db)} / {_db(h.margin_from_db)}", _db(h.surprise, 1)] for h in shown]  # fmt: skip
+    lines = [
+        [
+            clock(found.began, h.time_s),
+            f"{h.distance_m / 1000:.1f}",
+            h.station,
+            h.words,
+            _tenths(h.chance),
+            f"{_db(h.margin_to_db)} / {_db(h.margin_from_db)}",
+            _db(h.surprise, 1),
+        ]
+        for h in shown
+    ]
     if not lines:
         return ""
     head = ["Time", "km", "Station", "Report", "Chance", "Margin to / from, dB", "Surprise, spreads"]
@@ -194,9 +239,10 @@ def _files(found: Debrief) -> str:
 def _method(found: Debrief) -> str:
     lines = [[a.key, str(a.value), a.origin] for a in found.plan.assumptions]
     return (
-        "<section><h2>How it was done</h2><p>The track was put on the streets and predicted as if planned. A report counts as what it "
-        "says: R5 that the margin was some 10 dB or more, no answer that it was short or nobody was there. docs/debrief.md has the "
-        f"method.</p><details><summary>What the prediction rests on</summary>{_table(['Key', 'Value', 'Origin'], lines)}</details>"
+        "<section><h2>How it was done</h2><p>The track was put on the streets and predicted as if planned. A report "
+        "counts as what it says: R5 that the margin was some 10 dB or more, no answer that it was short or nobody was "
+        "there. docs/debrief.md has the method.</p><details><summary>What the prediction rests on</summary>"
+        f"{_table(['Key', 'Value', 'Origin'], lines)}</details>"
         f'<p class="quiet">{escape("; ".join(map(str, found.plan.area.get("attribution", []))))}</p>'
         '<p class="quiet">Made by routeplan.</p></section>\n'
     )

@@ -140,10 +140,10 @@ def _band(
         for column, opacity in ((samples.chance_from, 0.25), (samples.chance_to, 0.5)):
             x, chance = _curve(route, frame, column)
             _filled(scene, x, base - chance * height, base, color, opacity)
-    for chance in (0.0, 0.5, 1.0):
-        at = base - chance * height
-        scene.line([(frame.left, at), (frame.right, at)], "hair", 0.6, dash=(1.0, 2.2) if chance == 0.5 else ())
-        room.put([Text(frame.left - 6, at + 3, f"{chance * 10:g}", SMALL, anchor="end")])
+    for level in (0.0, 0.5, 1.0):
+        at = base - level * height
+        scene.line([(frame.left, at), (frame.right, at)], "hair", 0.6, dash=(1.0, 2.2) if level == 0.5 else ())
+        room.put([Text(frame.left - 6, at + 3, f"{level * 10:g}", SMALL, anchor="end")])
     for report in (r for r in found.heard if r.station == name and r.beacon):
         _stick(scene, frame, report, base, height, 1.8)
     for report in (r for r in found.heard if r.station == name and not r.beacon):

@@ -143,11 +143,14 @@ def _compared(case: _Case, warnings: list[str], progress: Progress) -> Debrief:
         else None
     )
     text = learnt_text(
-        learnt, rider=_rider_keys(case, riding), model_error_db=model_error_db, ridden=rows,
-        validation={} if validation is None else {
-            "score_learnt": round(validation.learnt, 3), "score_default": round(validation.default, 3)
-        },
-    )  # fmt: skip
+        learnt,
+        rider=_rider_keys(case, riding),
+        model_error_db=model_error_db,
+        ridden=rows,
+        validation={}
+        if validation is None
+        else {"score_learnt": round(validation.learnt, 3), "score_default": round(validation.default, 3)},
+    )
     found = Debrief(
         plan=_plan(case),
         began=case.began,
@@ -189,14 +192,28 @@ def _heard(case: _Case, chance: np.ndarray) -> tuple[Heard, ...]:
         report = item.report
         out.append(
             Heard(
-                station=item.station, time_s=item.place.time_s - zero, distance_m=float(along.metres(item.place.time_s)),
-                x_m=float(x[k]), y_m=float(y[k]), latitude_deg=float(latitude[k]), longitude_deg=float(longitude[k]),
-                words=report.words, worked=bool(worked[k]), chance=float(chance[k]),
-                margin_to_db=float(seen.planned_db[k, 0]), margin_from_db=float(seen.planned_db[k, 1]),
-                surprise=float(surprise[k]), beacon=report.beacon, counted=bool(counted[k]), they_said=_rst(report.they), i_said=_rst(report.i),
-                mount=str(seen.evidence.mount[k]), frequency_mhz=float(seen.evidence.frequency_mhz[k]), where=report.where,
+                station=item.station,
+                time_s=item.place.time_s - zero,
+                distance_m=float(along.metres(item.place.time_s)),
+                x_m=float(x[k]),
+                y_m=float(y[k]),
+                latitude_deg=float(latitude[k]),
+                longitude_deg=float(longitude[k]),
+                words=report.words,
+                worked=bool(worked[k]),
+                chance=float(chance[k]),
+                margin_to_db=float(seen.planned_db[k, 0]),
+                margin_from_db=float(seen.planned_db[k, 1]),
+                surprise=float(surprise[k]),
+                beacon=report.beacon,
+                counted=bool(counted[k]),
+                they_said=_rst(report.they),
+                i_said=_rst(report.i),
+                mount=str(seen.evidence.mount[k]),
+                frequency_mhz=float(seen.evidence.frequency_mhz[k]),
+                where=report.where,
             )
-        )  # fmt: skip
+        )
     return tuple(out)
 
 
@@ -216,8 +233,11 @@ def _plan(case: _Case) -> Plan:
         title=f"After the ride, {debriefing.day_of(case.began)}",
         assumptions=jobs.told_assumptions(setting),
         stations=jobs.planned_stations(setting),
-        nets=tuple(PlannedNet(n.name, n.frequency_mhz, n.mode, n.begins, n.ends, n.control)
-                   for n in ride.nets if n.begins is not None),
+        nets=tuple(
+            PlannedNet(n.name, n.frequency_mhz, n.mode, n.begins, n.ends, n.control)
+            for n in ride.nets
+            if n.begins is not None
+        ),
         routes=(route,),
         bound=None,
         warnings=(),
@@ -225,7 +245,7 @@ def _plan(case: _Case) -> Plan:
         contact_chance=ride.contact.chance,
         time_zone=ride.time_zone or "UTC",
         background=background(case.area, route.samples.x_m, route.samples.y_m),
-    )  # fmt: skip
+    )
 
 
 # --- surprises ---------------------------------------------------------------------------------------------------
@@ -268,9 +288,12 @@ def _long_cut(rows: np.ndarray, distance_m: np.ndarray) -> list[np.ndarray]:
 def _local_error(part: Evidence, offset_db: float, fitted: learn.Fit) -> Estimate:
     """What a few reports say beyond the station's offset; the mean of the changing error on their stretch."""
     moved = replace(
-        part, to_db=part.to_db + offset_db, from_db=part.from_db + offset_db,
-        station=np.full(len(part), "here", dtype=object), cover_db=part.cover_db * 0,
-    )  # fmt: skip
+        part,
+        to_db=part.to_db + offset_db,
+        from_db=part.from_db + offset_db,
+        station=np.full(len(part), "here", dtype=object),
+        cover_db=part.cover_db * 0,
+    )
     residual = fitted.residual.value
     prior = Prior(
         station_db=0.85 * residual, residual_db=0.55 * residual, residual_spread=0.05, mount_db=1e-3, ride_db=1e-3
@@ -337,16 +360,22 @@ def _learnt(ride: Ride, before: Learnt, fitted: learn.Fit, evidence: Evidence) -
     days = sorted({r[:10] for r in evidence.ride})
     unanswered = sum(a is False for a in evidence.answered)
     return Learnt(
-        stations=tuple(stations), mounts=tuple(mounts),
+        stations=tuple(stations),
+        mounts=tuple(mounts),
         cover_scale=cover.value if cover.learnt else math.nan,
-        cover_low=cover.low if cover.learnt else math.nan, cover_high=cover.high if cover.learnt else math.nan,
+        cover_low=cover.low if cover.learnt else math.nan,
+        cover_high=cover.high if cover.learnt else math.nan,
         residual_db=residual.value if residual.learnt else math.nan,
-        ride_db=fitted.prior.ride_db, station_db=fitted.prior.station_db,
-        rides=len(set(evidence.ride)), reports=len(evidence), no_answer=unanswered,
+        ride_db=fitted.prior.ride_db,
+        station_db=fitted.prior.station_db,
+        rides=len(set(evidence.ride)),
+        reports=len(evidence),
+        no_answer=unanswered,
         first=datetime.fromisoformat(days[0]).date() if days else None,
         last=datetime.fromisoformat(days[-1]).date() if days else None,
-        evidence=Path("evidence.csv"), name="learnt.toml",
-    )  # fmt: skip
+        evidence=Path("evidence.csv"),
+        name="learnt.toml",
+    )
 
 
 def _offset(name: str, found: Estimate, described: str, before_db: float) -> Offset:
@@ -361,17 +390,26 @@ def _riding(case: _Case) -> tuple[RideCompared, list[dict[str, Any]]]:
     ride, route = case.ride, case.route
     kept = [row for row in ride.learnt.get("ridden", []) if isinstance(row, dict)]
     again = any(case.name in str(row.get("rides", "")) for row in kept)
-    before = {str(row.get("name")): float(row["sd"]) for row in kept
-              if isinstance(row.get("sd"), float | int) and 0 < row["sd"] < 1}  # fmt: skip
+    before = {
+        str(row.get("name")): float(row["sd"])
+        for row in kept
+        if isinstance(row.get("sd"), float | int) and 0 < row["sd"] < 1
+    }
     fitted, standing_s = rider_of(case.setting, case.timed, case.followed, case.track, before)
     model = time_route(case.setting, case.timed.ridden.edges, case.began)
     values = _values(ride, fitted)
     compared = RideCompared(
-        ridden_s=route.ride_time_s, standing_s=standing_s, model_s=model.ridden.ride_time_s,
-        model_range_s=route.ride_time_range_s, climb_model_m=route.climb_m, climb_uncertainty_m=route.climb_uncertainty_m,
-        climb_track_m=climb_of(case.track, case.followed), values=values, stretches=fitted.stretches,
+        ridden_s=route.ride_time_s,
+        standing_s=standing_s,
+        model_s=model.ridden.ride_time_s,
+        model_range_s=route.ride_time_range_s,
+        climb_model_m=route.climb_m,
+        climb_uncertainty_m=route.climb_uncertainty_m,
+        climb_track_m=climb_of(case.track, case.followed),
+        values=values,
+        stretches=fitted.stretches,
         off_street_share=1.0 - case.followed.match.matched_share,
-    )  # fmt: skip
+    )
     if again:
         return compared, kept
     past = {str(row.get("name")): str(row.get("rides", "")) for row in kept}
@@ -379,8 +417,16 @@ def _riding(case: _Case) -> tuple[RideCompared, list[dict[str, Any]]]:
     for name, value in fitted.factors.items():
         if value.reports:
             rides = ", ".join(filter(None, [past.get(name, ""), case.name]))
-            rows.append({"name": name, "factor": round(value.value, 4), "low": round(value.low, 4),
-                         "high": round(value.high, 4), "sd": round(value.sd, 4), "rides": rides})  # fmt: skip
+            rows.append(
+                {
+                    "name": name,
+                    "factor": round(value.value, 4),
+                    "low": round(value.low, 4),
+                    "high": round(value.high, 4),
+                    "sd": round(value.sd, 4),
+                    "rides": rides,
+                }
+            )
     return compared, rows
 
 
@@ -390,8 +436,15 @@ def _values(ride: Ride, fitted: RiderFit) -> tuple[RiderValue, ...]:
     stated = ride.document.get("rider", {})
     climb = fitted.factors["climb_factor"]
     power = fitted.factors["power_w"]
-    both = Estimate(power.value * climb.value, power.low * climb.value, power.high * climb.value,
-                    power.sd, power.prior_sd, power.reports, power.rides)  # fmt: skip
+    both = Estimate(
+        power.value * climb.value,
+        power.low * climb.value,
+        power.high * climb.value,
+        power.sd,
+        power.prior_sd,
+        power.reports,
+        power.rides,
+    )
     rows = [
         ("power_w", used.power_w, power),
         ("climb_power_w", used.full_climb_power_w, both),
@@ -399,10 +452,14 @@ def _values(ride: Ride, fitted: RiderFit) -> tuple[RiderValue, ...]:
         ("rolling", 1.0, fitted.factors["rolling"]),
     ]
     return tuple(
-        RiderValue(f"rider.{key}", value,
-                   replace(e, value=e.value * value, low=e.low * value, high=e.high * value), key in stated)
+        RiderValue(
+            f"rider.{key}",
+            value,
+            replace(e, value=e.value * value, low=e.low * value, high=e.high * value),
+            key in stated,
+        )
         for key, value, e in rows
-    )  # fmt: skip
+    )
 
 
 def _rider_keys(case: _Case, compared: RideCompared) -> dict[str, Any]:
@@ -428,8 +485,10 @@ def _rider_keys(case: _Case, compared: RideCompared) -> dict[str, Any]:
 
 
 def log_text(contacts: Sequence[dict[str, Any]], version: str, written: datetime) -> str:
-    """Contacts as an ADIF log. Keys of a contact: station, when (aware), frequency_mhz, mode, they_said, i_said, latitude,
-    longitude, locator, transmit_w, margin_to_db, margin_from_db, chance.
+    """Contacts as an ADIF log.
+
+    Keys of a contact: station, when (aware), frequency_mhz, mode, they_said, i_said, latitude, longitude, locator,
+    transmit_w, margin_to_db, margin_from_db, chance.
     """
 
     def number(value: float, digits: int) -> str:
@@ -438,12 +497,23 @@ def log_text(contacts: Sequence[dict[str, Any]], version: str, written: datetime
     records = []
     for c in contacts:
         utc = c["when"].astimezone(UTC)
-        records.append({
-            "CALL": c["station"].upper(), "QSO_DATE": f"{utc:%Y%m%d}", "TIME_ON": f"{utc:%H%M%S}",
-            "BAND": adif.band_name(c["frequency_mhz"]), "FREQ": number(c["frequency_mhz"], 4), "MODE": c["mode"],
-            "RST_RCVD": c["they_said"], "RST_SENT": c["i_said"], "MY_GRIDSQUARE": c["locator"],
-            "MY_LAT": adif.location(c["latitude"], "NS"), "MY_LON": adif.location(c["longitude"], "EW"),
-            "TX_PWR": c["transmit_w"], "APP_ROUTEPLAN_MARGIN_TO_DB": number(c["margin_to_db"], 1),
-            "APP_ROUTEPLAN_MARGIN_FROM_DB": number(c["margin_from_db"], 1), "APP_ROUTEPLAN_CHANCE": number(c["chance"], 2),
-        })  # fmt: skip
+        records.append(
+            {
+                "CALL": c["station"].upper(),
+                "QSO_DATE": f"{utc:%Y%m%d}",
+                "TIME_ON": f"{utc:%H%M%S}",
+                "BAND": adif.band_name(c["frequency_mhz"]),
+                "FREQ": number(c["frequency_mhz"], 4),
+                "MODE": c["mode"],
+                "RST_RCVD": c["they_said"],
+                "RST_SENT": c["i_said"],
+                "MY_GRIDSQUARE": c["locator"],
+                "MY_LAT": adif.location(c["latitude"], "NS"),
+                "MY_LON": adif.location(c["longitude"], "EW"),
+                "TX_PWR": c["transmit_w"],
+                "APP_ROUTEPLAN_MARGIN_TO_DB": number(c["margin_to_db"], 1),
+                "APP_ROUTEPLAN_MARGIN_FROM_DB": number(c["margin_from_db"], 1),
+                "APP_ROUTEPLAN_CHANCE": number(c["chance"], 2),
+            }
+        )
     return adif.adif_text(records, version, written)

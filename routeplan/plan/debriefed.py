@@ -1,4 +1,4 @@
-"""The Debrief: what a ride was like beside what was predicted, as one frozen value. Outputs are pure functions of it."""
+"""The Debrief: a ride beside what was predicted for it, as one frozen value. Outputs are pure functions of it."""
 
 from __future__ import annotations
 

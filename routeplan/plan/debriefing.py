@@ -61,12 +61,12 @@ def surprise_in_words(
     where = place_in_words(area, x_m, y_m)
     at = f"{where} ({km(distance_m)})" if where else f"at {km(distance_m)}"
     what = "the woods or houses" if cover_db > COVER_DB else "the ground"
+    cost = "cost" if cover_db > COVER_DB else "costs"
     sense = "more" if error.value < 0 else "less"
     plural = "reports" if reports > 1 else "report"
     return (
-        f"{what} between {station} and the road {at} cost {decibels(error)} {sense} than assumed, from {reports} {plural}"
-        if what.endswith("houses")
-        else f"{what} between {station} and the road {at} costs {decibels(error)} {sense} than assumed, from {reports} {plural}"
+        f"{what} between {station} and the road {at} {cost} {decibels(error)} {sense} than assumed, "
+        f"from {reports} {plural}"
     )
 
 
@@ -95,9 +95,8 @@ def _overall(found: Debrief) -> str:
         )
     if beacons:
         expected = sum(h.chance for h in beacons)
-        parts.append(
-            f"{sum(h.worked for h in beacons)} of {len(beacons)} beacons were received; the plan had expected {expected:.0f}"
-        )
+        got = sum(h.worked for h in beacons)
+        parts.append(f"{got} of {len(beacons)} beacons were received; the plan had expected {expected:.0f}")
     return "; ".join(parts) + "." if parts else "No report could be compared with the prediction."
 
 
@@ -106,10 +105,14 @@ def _station(name: str, estimate: Estimate) -> str:
     if not estimate.learnt:
         return f"{name}: {reports} say too little to change what is reckoned."
     if estimate.low < 0 < estimate.high:
-        sign = "stronger" if estimate.value >= 0 else "weaker"
-        return (f"{name} is about as reckoned: {abs(estimate.value):.0f} dB {sign} "
-                f"({-estimate.low:.0f} weaker to {estimate.high:.0f} stronger), from {reports}.")  # fmt: skip
-    return f"{name} is {decibels(estimate)} {'stronger' if estimate.value > 0 else 'weaker'} than reckoned, from {reports}."
+        size = whole(abs(estimate.value))
+        most_likely = f", {size} dB {'stronger' if estimate.value > 0 else 'weaker'} at best guess" if size else ""
+        return (
+            f"{name} is about as reckoned{most_likely} "
+            f"({whole(-estimate.low)} dB weaker to {whole(estimate.high)} stronger), from {reports}."
+        )
+    sense = "stronger" if estimate.value > 0 else "weaker"
+    return f"{name} is {decibels(estimate)} {sense} than reckoned, from {reports}."
 
 
 def _reliable(found: Debrief) -> str:
@@ -125,8 +128,10 @@ def _ride(found: Debrief) -> list[str]:
     ride = found.ride
     moving = ride.ridden_s - ride.standing_s
     low, high = ride.model_range_s
-    out = [f"The ride took {hours(ride.ridden_s)}, {hours(ride.standing_s)} of it standing; {hours(moving)} in motion, where the "
-           f"model had {hours(ride.model_s)} ({hours(low)} to {hours(high)})."]  # fmt: skip
+    out = [
+        f"The ride took {hours(ride.ridden_s)}, {hours(ride.standing_s)} of it standing; {hours(moving)} in motion, "
+        f"where the model had {hours(ride.model_s)} ({hours(low)} to {hours(high)})."
+    ]
     if math.isfinite(ride.climb_track_m):
         out.append(f"Climb: {whole(ride.climb_track_m)} m by the recorder, {whole(ride.climb_model_m)} m by the model "
                    f"(±{whole(ride.climb_uncertainty_m)}).")  # fmt: skip
@@ -135,7 +140,8 @@ def _ride(found: Debrief) -> list[str]:
         if not e.learnt or value.key == "rider.rolling":
             continue
         digits = 2 if value.key.endswith("m2") else 0
-        said = f"{VALUES[value.key]} looks like {e.value:.{digits}f} ({e.low:.{digits}f} to {e.high:.{digits}f}), {value.used:.{digits}f} was used"
+        range_ = f"{e.low:.{digits}f} to {e.high:.{digits}f}"
+        said = f"{VALUES[value.key]} looks like {e.value:.{digits}f} ({range_}), {value.used:.{digits}f} was used"
         if value.stated:
             said += "; the ride file states it, so it is yours to change"
         out.append(said + ".")

@@ -186,7 +186,11 @@ class _Numbers:
         good = isinstance(value, int | float) and not isinstance(value, bool) and least <= value <= most
         if not good:
             self.faults.append(
-                Fault(f"{value!r} is no number from {least:g} to {most:g}", f"{self.name}, {section}.{key}", "run debrief again")
+                Fault(
+                    f"{value!r} is no number from {least:g} to {most:g}",
+                    f"{self.name}, {section}.{key}".replace(", .", ", "),
+                    "run debrief again",
+                )
             )  # fmt: skip
             return math.nan
         return float(value)
@@ -286,7 +290,8 @@ def learnt_assumptions(ride: Ride) -> tuple[Assumption, ...]:
 
 
 def _line(key: str, offset: Offset) -> Assumption:
-    said = f"learnt: {_many(offset.reports, 'report')} on {_many(offset.rides, 'ride')}; 80 %: {offset.low_db:.1f} to {offset.high_db:.1f}"
+    much = f"{_many(offset.reports, 'report')} on {_many(offset.rides, 'ride')}"
+    said = f"learnt: {much}; 80 %: {offset.low_db:.1f} to {offset.high_db:.1f}"
     return Assumption(key, round(offset.offset_db, 1), said)
 
 

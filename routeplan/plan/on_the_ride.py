@@ -130,7 +130,8 @@ def _on_the_track(
     if file.kind == "beacons" and reports:
         own = placing.own_beacons(ridden, reports, x, y)
         if not all(own):
-            notes.append(f"{len(own) - sum(own)} beacons are of other senders")
+            others = len(own) - sum(own)
+            notes.append("1 beacon is of another sender" if others == 1 else f"{others} beacons are of other senders")
         keep = [k for k, mine in enumerate(own) if mine]
         named, reports, x, y = [named[k] for k in keep], [reports[k] for k in keep], x[keep], y[keep]
     time_s = np.array([r.time_s for r in reports]) + clock_offset_s
@@ -158,7 +159,9 @@ def _on_the_track(
         placed += missed or []
         notes += told
     elif file.kind != "ADIF log" and len(placed) >= FEW and all(p.report.answered is not False for p in placed):
-        notes.append("it holds no call without an answer; if there were any, write them down too, or stations look too good")
+        notes.append(
+            "it holds no call without an answer; if there were any, write them down too, or stations look too good"
+        )
     return placed, wrong, notes
 
 
@@ -178,7 +181,7 @@ def _lag(offset_s: float) -> str:
 
 
 def _missed(ridden: placing.Ridden, placed: list[Placed]) -> tuple[list[Placed] | None, list[str]]:
-    """Beacons that were sent in the same rhythm and not received, for each station that received some; None: not known."""
+    """Beacons sent in the same rhythm and not received, for each station that received some; None: not known."""
     everything = placing.rhythm(np.array([p.place.time_s for p in placed]), ridden.time_s[0], ridden.time_s[-1])
     if everything is None:
         told = ["the beacons keep no steady interval: which were missed is not known, and nothing is learnt from them"]
