@@ -66,7 +66,8 @@ def demo() -> None:
     """Plan the demo's net evening: the first useful loop, into ./demo_ride."""
     from routeplan.plan import demo as island
 
-    _plan_job("loop", island.area(say), island.ride_file("net_evening"), None, Path("demo_ride"), share=False)
+    ride = island.ride_file("net_evening")
+    _plan_job("loop", island.area(say), ride, None, Path("demo_ride"), share=False, everything=False)
 
 
 @main.group()
@@ -175,7 +176,9 @@ def job_command(job: str, summary: str) -> None:
         _plan_job(job, areas.load_area(area), ride, json_file, out, share)
 
 
-def _plan_job(job: str, area: Any, ride: Path, json_file: str | None, out: Path | None, share: bool) -> None:
+def _plan_job(
+    job: str, area: Any, ride: Path, json_file: str | None, out: Path | None, share: bool, everything: bool = True
+) -> None:
     from routeplan import compiled
     from routeplan.plan import jobs, ridefile
 
@@ -191,7 +194,7 @@ def _plan_job(job: str, area: Any, ride: Path, json_file: str | None, out: Path 
         if json_file is not None:
             write.write_json(plan, Path(json_file), share=share)
     if out is not None:
-        for path in write.write_all(plan, out, share=share, progress=say):
+        for path in write.write_all(plan, out, share=share, progress=say, everything=everything):
             say(f"wrote {path}")
 
 

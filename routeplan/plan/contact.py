@@ -70,16 +70,25 @@ class Contacts:
         """(k,) spread of each station's margin."""
         return np.array([w.spread.sigma_db for w in self.workable])
 
-    def losses_db(self, x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:
-        """Basic loss (k, 2, n) between each station and the places, on the way to it and from it."""
+    def losses_db(self, x_m: np.ndarray, y_m: np.ndarray, known: dict[Any, np.ndarray] | None = None) -> np.ndarray:
+        """Basic loss (k, 2, n) between each station and the places, on the way to it and from it.
+
+        known : losses at the same places, by what they hang on; read and added to, so that a change of power or
+        noise does not have the paths reckoned again.
+        """
+        known = {} if known is None else known
         losses = np.empty((len(self.workable), 2, len(x_m)))
         for k, work in enumerate(self.workable):
-            losses[k, 0] = self._loss_db(work, work.transmit_mhz, work.rider, x_m, y_m)
-            same = work.listen_mhz == work.transmit_mhz
-            losses[k, 1] = losses[k, 0] if same else self._loss_db(work, work.listen_mhz, work.rider_from, x_m, y_m)
+            ways = ((work.transmit_mhz, work.rider), (work.listen_mhz, work.rider_from))
+            for way, (mhz, rider) in enumerate(ways):
+                link = self.link_arguments(work, mhz, rider)
+                key = (id(self.ground.cover), *link.values())
+                if key not in known:
+                    known[key] = self._loss_db(link, x_m, y_m)
+                losses[k, way] = known[key]
         return losses
 
-    def _loss_db(self, work: Workable, mhz: float, rider: RiderSet, x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:
+    def _loss_db(self, link: dict[str, float], x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:
         ground = self.ground
         return batch.losses_db(
             ground.elevation.values,
@@ -90,7 +99,7 @@ class Contacts:
             step_m=ground.elevation.step_m,
             rx_x_m=x_m,
             rx_y_m=y_m,
-            **self.link_arguments(work, mhz, rider),
+            **link,
         )
 
     def link_arguments(self, work: Workable, mhz: float, rider: RiderSet) -> dict[str, float]:
@@ -141,10 +150,14 @@ class Contacts:
 
     def chance_standing(self, x_m: np.ndarray, y_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Chance of the rule (n,) for a rider who stands there and faces as is best, and margins (k, 2, n)."""
-        best = np.array([[work.rider.body.best_deg] for work in self.workable])
-        off = np.broadcast_to(best, (len(self.workable), len(x_m)))
-        margins = self.margins_db(self.losses_db(x_m, y_m), off, moving=False)
+        margins = self.margins_standing_db(self.losses_db(x_m, y_m))
         return self.rule_chance(margins), margins
+
+    def margins_standing_db(self, losses_db: np.ndarray) -> np.ndarray:
+        """Margins (k, 2, n) of a rider who stands and faces as is best, from losses (k, 2, n)."""
+        best = np.array([[work.rider.body.best_deg] for work in self.workable])
+        off = np.broadcast_to(best, (len(self.workable), losses_db.shape[-1]))
+        return self.margins_db(losses_db, off, moving=False)
 
     def chance_in_passing(self, x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:
         """Chance of the rule (n,) for a rider who passes there, side on to every station."""

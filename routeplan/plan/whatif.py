@@ -23,28 +23,32 @@ def what_if(setting: Setting, timed: Timed) -> tuple[tuple[str, float], ...]:
     """(change in words, change of contact_s), the most telling first; only changes that can be made are tried."""
     base = timed.figures.contact_s
     told = []
+    known: dict[Any, np.ndarray] = {}
     for text, changes in _changes(setting):
         try:
             ride = with_changes(setting.ride, changes)
         except InputError:
             continue  # a value that this ride file cannot take, such as a power above what its set may have
-        told.append((text, contact_s_with(setting, timed, ride) - base))
+        told.append((text, contact_s_with(setting, timed, ride, known) - base))
     return tuple(sorted(told, key=lambda item: (-abs(item[1]), item[0])))
 
 
-def contact_s_with(setting: Setting, timed: Timed, ride: Ride) -> float:
-    """Expected contact [s] of the route as timed, with the radio side of another ride file."""
+def contact_s_with(setting: Setting, timed: Timed, ride: Ride, known: dict[Any, np.ndarray] | None = None) -> float:
+    """Expected contact [s] of the route as timed, with the radio side of another ride file.
+
+    known : losses along this route that are reckoned already (see Contacts.losses_db).
+    """
     network, ridden = setting.network, timed.ridden
     contacts = make_contacts(setting.area, ride, network.point_x_m, network.point_y_m)
-    return contact_figures(_heard_by(setting, ridden, contacts), timed.clock, ride.contact.chance).contact_s
+    return contact_figures(_heard_by(setting, ridden, contacts, known), timed.clock, ride.contact.chance).contact_s
 
 
-def _heard_by(setting: Setting, ridden: Ridden, contacts: Contacts) -> Ridden:
+def _heard_by(setting: Setting, ridden: Ridden, contacts: Contacts, known: dict[Any, np.ndarray] | None) -> Ridden:
     """The same ride with the margins of other contacts; halts are reckoned standing."""
     network, pieces = setting.network, setting.pieces
     point = pieces.start_point[ridden.way, ridden.piece]
     x, y = network.point_x_m[point], network.point_y_m[point]
-    losses = contacts.losses_db(x, y)
+    losses = contacts.losses_db(x, y, known)
     heading = pieces.heading_deg[ridden.way, ridden.piece]
     off = np.abs((contacts.bearings_deg(x, y) - heading + 180.0) % 360.0 - 180.0)
     margins = contacts.margins_db(losses, off)
@@ -52,7 +56,7 @@ def _heard_by(setting: Setting, ridden: Ridden, contacts: Contacts) -> Ridden:
     margins = np.where(silent, NOWHERE_DB, margins)
     if ridden.standing.any():
         at = ridden.standing
-        _, margins[:, :, at] = contacts.chance_standing(x[at], y[at])
+        margins[:, :, at] = contacts.margins_standing_db(losses[:, :, at])
     return replace(ridden, margin_db=margins, chance=contacts.rule_chance(margins))
 
 
