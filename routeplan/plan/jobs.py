@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from functools import cache
+from itertools import count
 from typing import Any
 
 import numpy as np
@@ -29,6 +31,7 @@ STATION_WITHIN = 0.6  # of the routes' span: a station this far outside them wid
 JOBS = ("loop", "between", "mend", "check")
 
 
+LOOKS_BEFORE_BOUND = 1
 Watch = Callable[[Callable[[], Plan]], bool]  # is given the plan so far; False ends the search
 
 
@@ -36,7 +39,7 @@ def plan(job: str, area: Area, ride: Ride, *, progress: Progress, watch: Watch |
     """Do one of JOBS. Raises errors of routeplan's family that say what is wrong, where and how to mend it.
 
     watch : called now and then while loops are looked for, with a function that makes a plan of those found so far
-    (without bound and background); answering False ends the search, and what was found is the answer.
+    (without background); answering False ends the search, and what was found is the answer.
     """
     require(ride, job)
     if job == "loop":
@@ -50,17 +53,23 @@ def loop(area: Area, ride: Ride, progress: Progress, watch: Watch | None = None)
     window = loop_window(ride, departs[0])
     setting = round_a_start(area, ride, reach_m=window.reach_m, progress=progress)
 
+    @cache
+    def bound() -> Bound:
+        return contact_bound(setting, window, departs)
+
+    looks = count(1)
+
     def seen(choices: Callable[[], list[Timed]]) -> bool:
         assert watch is not None
-        return watch(lambda: _sketch("loop", setting, choices()))
+        proven = bound() if next(looks) > LOOKS_BEFORE_BOUND else None  # the first choices do not wait for it
+        return watch(lambda: _sketch("loop", setting, choices(), proven))
 
     try:
         chosen = find_loops(setting, window, departs, progress, None if watch is None else seen)
     except NoLoopError as error:
         raise _no_loop(error, window) from None
     progress("what no loop of this window can pass")
-    bound = contact_bound(setting, window, departs)
-    return _plan("loop", setting, chosen, ride_reasons(chosen), bound, progress)
+    return _plan("loop", setting, chosen, ride_reasons(chosen), bound(), progress)
 
 
 def between(area: Area, ride: Ride, progress: Progress) -> Plan:
@@ -93,9 +102,9 @@ def _no_loop(error: NoLoopError, window: Window) -> NoLoopError:
     )
 
 
-def _sketch(job: str, setting: Setting, chosen: Sequence[Timed]) -> Plan:
+def _sketch(job: str, setting: Setting, chosen: Sequence[Timed], bound: Bound | None) -> Plan:
     """A plan of what was found so far: its routes in full, without what is reckoned once at the end."""
-    return _plan(job, setting, chosen, ride_reasons(chosen), None, lambda text: None, whole=False)
+    return _plan(job, setting, chosen, ride_reasons(chosen), bound, lambda text: None, whole=False)
 
 
 def _plan(

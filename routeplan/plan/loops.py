@@ -414,7 +414,7 @@ def contact_bound(setting: Setting, window: Window, departs: list[datetime]) -> 
             time_s=asked.time_s,
             clock_gain=asked.contact_s if clock.windows_s else None,
             clock=clock.upper_table(asked_longest_s(asked, window), halt_s) if clock.windows_s else None,
-            budget=1,
+            count=0,
         )
         again_s = fill(asked.contact_s, asked.measure, repeats * window.longest)
         if result.gain_at_most + again_s > at_most:

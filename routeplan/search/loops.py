@@ -52,8 +52,8 @@ def best_loops(
     may_repeat   : False: each street at most once. True: each edge at most once, the gain of a street once; a later
                    passage earns `repeat_gain_per_m` (a price is negative) for each metre, and no more than
                    `repeat_share_at_most` of the length is ridden again
-    count        : loops wanted; they differ in their streets, and any two share at most `shared_at_most` of the
-                   shorter one's length
+    count        : loops wanted, 0 for the proven figure alone; they differ in their streets, and any two share at
+                   most `shared_at_most` of the shorter one's length
     time_s, clock_gain, clock : an edge passed from t0 to t1 (seconds after departure, sums of time_s) earns in addition
                    clock_gain times the mean over [t0, t1] of a weight; clock = (begin_s, step_s, weights), weight k
                    holds from begin_s + k step_s for step_s, and is 0 outside
@@ -85,6 +85,8 @@ def best_loops(
         bool(may_repeat), repeat_share_at_most * float(longest_m), cut["gain"], again,
     )  # fmt: skip
     bound = bounds.quick(ball, objective)
+    if count == 0:
+        return LoopResult((), bound.gain_at_most, bound.proof, False)
     space = engine.Space(ball)
     walks, spent = engine.search(
         ball, objective, seed=seed, budget=budget or engine.usual_budget(ball, BUDGET), deadline=deadline, space=space, threads=threads,
