@@ -22,7 +22,7 @@ from routeplan.plan.ridefile import Ride
 from routeplan.plan.value import Plan
 
 AT_ONCE = 2  # searches that run at the same time; more wait for their turn
-KEPT = 6  # searches that can still be looked at and downloaded from
+KEPT = 12  # searches that can still be looked at and downloaded from
 BETTER_EVERY_S = 0.8  # how often better choices are shown
 
 Job = Callable[..., Plan]
@@ -175,7 +175,7 @@ class Searches:
             self._all[search.key] = search
             for key in [k for k, s in self._all.items() if s.ended][: max(0, len(self._all) - KEPT)]:
                 del self._all[key]
-            crowd = [s for s in self._all.values() if not s.ended][: -4 * KEPT]
+            crowd = [s for s in self._all.values() if not s.ended][: -2 * KEPT]
         for one in [*crowd, *([old] if old is not None and not old.ended else [])]:
             one.stop(drop=True)
         threading.Thread(target=self._run, args=(search,), name=f"search {search.key}", daemon=True).start()
