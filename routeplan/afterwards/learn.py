@@ -36,7 +36,7 @@ class Prior:
 
     station_db: float = 5.66
     residual_db: float = 6.4
-    residual_spread: float = 0.45  # of its logarithm
+    residual_spread: float = 0.40  # of its logarithm
     mount_db: float = 2.0
     ride_db: float = 1.5  # station on one ride: season, weather, batteries
     cover_spread: float = 0.25  # of the scale of cover heights about 1
@@ -65,7 +65,8 @@ class Fit:
     """The posterior: a mixture of normals, one for each residual spread."""
 
     stations: tuple[str, ...]
-    mounts: tuple[str, ...]
+    mounts: tuple[str, ...]  # none where there is only one
+    mount_within: str  # the only mount, whose offset is part of the stations'; "" where there are several
     pairs: tuple[tuple[str, str], ...]  # (ride, station)
     has_cover: bool
     prior: Prior
@@ -90,22 +91,36 @@ class Fit:
         return row
 
     def station(self, name: str, mount: str | None = None) -> Estimate:
-        """Offset of a station [dB], with that of a mount where one is given; the default for one never heard."""
-        prior_sd = float(np.hypot(self.prior.station_db, self.prior.mount_db if mount is not None else 0.0))
-        known, mounted = name in self.stations, mount is not None and mount in self.mounts
-        ones = {}
-        if known:
+        """Offset of a station [dB], with that of a mount where one is given; the default for one never heard.
+
+        Where all reports are of one mount, its offset is part of the station's: nothing tells the two apart.
+        """
+        with_mount = mount is not None and not (self.mount_within and mount == self.mount_within)
+        station_db = self.station_sd
+        prior_sd = float(np.hypot(station_db, self.prior.mount_db if with_mount else 0.0))
+        ones, missing = {}, [0.0]
+        if name in self.stations:
             ones["station"] = self.stations.index(name)
-        if mounted and mount is not None:
+        else:
+            missing.append(station_db)
+        if mount is not None and mount in self.mounts:
             ones["mount"] = len(self.stations) + self.mounts.index(mount)
-        missing = (0.0 if known else self.prior.station_db, 0.0 if mounted or mount is None else self.prior.mount_db)
-        return _widened(self.combined(self._row(**ones), prior_sd, name), float(np.hypot(*missing)))
+        elif with_mount:
+            missing.append(self.prior.mount_db)
+        return _widened(self.combined(self._row(**ones), prior_sd, name), float(np.linalg.norm(missing)))
+
+    @property
+    def station_sd(self) -> float:
+        """Spread of a station's offset before any report."""
+        return (
+            float(np.hypot(self.prior.station_db, self.prior.mount_db)) if self.mount_within else self.prior.station_db
+        )
 
     def mount(self, name: str) -> Estimate:
-        """Offset of a mount [dB] over all stations."""
+        """Offset of a mount [dB] over all stations, against the others."""
         if name not in self.mounts:
-            return Estimate(0.0, -Z80 * self.prior.mount_db, Z80 * self.prior.mount_db, self.prior.mount_db,
-                            self.prior.mount_db, 0, 0)  # fmt: skip
+            sd = self.prior.mount_db
+            return Estimate(0.0, -Z80 * sd, Z80 * sd, sd, sd, 0, 0)
         row = self._row(mount=len(self.stations) + self.mounts.index(name))
         return self.combined(row, self.prior.mount_db, f"mount {name}")
 
@@ -166,7 +181,7 @@ def fit(evidence: Evidence, prior: Prior = Prior()) -> Fit:
         covs.append(np.linalg.inv(precision))
     weight = np.exp(np.array(log_weight) - max(log_weight))
     return Fit(
-        design.stations, design.mounts, design.pairs, design.has_cover, prior,
+        design.stations, design.mounts, design.mount_within, design.pairs, design.has_cover, prior,
         weight / weight.sum(), np.array(means), np.array(covs), _counts(evidence),
     )  # fmt: skip
 
@@ -186,6 +201,7 @@ class _Design:
 
     stations: tuple[str, ...]
     mounts: tuple[str, ...]
+    mount_within: str
     pairs: tuple[tuple[str, str], ...]
     has_cover: bool
     matrix: np.ndarray  # (n, stations + mounts + pairs)
@@ -195,21 +211,24 @@ class _Design:
     @staticmethod
     def of(evidence: Evidence) -> _Design:
         stations = tuple(dict.fromkeys(evidence.station.tolist()))
-        mounts = tuple(dict.fromkeys(evidence.mount.tolist()))
+        every_mount = tuple(dict.fromkeys(evidence.mount.tolist()))
+        mounts, within = (every_mount, "") if len(every_mount) != 1 else ((), str(every_mount[0]))
         pairs = tuple(dict.fromkeys(zip(evidence.ride.tolist(), evidence.station.tolist())))
         matrix = np.zeros((len(evidence), len(stations) + len(mounts) + len(pairs)))
         for k, (ride, station, mount) in enumerate(zip(evidence.ride, evidence.station, evidence.mount)):
             matrix[k, stations.index(station)] = 1.0
-            matrix[k, len(stations) + mounts.index(mount)] = 1.0
+            if mounts:
+                matrix[k, len(stations) + mounts.index(mount)] = 1.0
             matrix[k, len(stations) + len(mounts) + pairs.index((ride, station))] = 1.0
         low, _, high = evidence.cover_db.T if len(evidence) else np.zeros((3, 0))
         # Only what differs between the reports of a station can tell cover from an offset.
         has_cover = len(evidence) > 0 and float(np.std(high - low)) > 0.3
-        return _Design(stations, mounts, pairs, has_cover, matrix, high - low, 2 * (high + low))
+        return _Design(stations, mounts, within, pairs, has_cover, matrix, high - low, 2 * (high + low))
 
     def prior_sd(self, prior: Prior) -> np.ndarray:
+        station_db = np.hypot(prior.station_db, prior.mount_db) if self.mount_within else prior.station_db
         return np.array(
-            [prior.station_db] * len(self.stations) + [prior.mount_db] * len(self.mounts)
+            [station_db] * len(self.stations) + [prior.mount_db] * len(self.mounts)
             + [prior.ride_db] * len(self.pairs) + [prior.cover_spread] * self.has_cover
         )  # fmt: skip
 

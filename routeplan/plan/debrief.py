@@ -355,7 +355,8 @@ def _learnt(ride: Ride, before: Learnt, fitted: learn.Fit, evidence: Evidence) -
         if found.learnt:
             old = before.station(name)
             stations.append(_offset(name, found, described[name], old.offset_db if old else math.nan))
-    mounts = [_offset(name, fitted.mount(name), "", math.nan) for name in fitted.mounts if fitted.mount(name).learnt]
+    # Where there are several mounts their offsets go with the stations', narrow or not: only the sums are known well.
+    mounts = [_offset(name, fitted.mount(name), "", math.nan) for name in fitted.mounts]
     cover, residual = fitted.cover, fitted.residual
     days = sorted({r[:10] for r in evidence.ride})
     unanswered = sum(a is False for a in evidence.answered)
@@ -373,6 +374,7 @@ def _learnt(ride: Ride, before: Learnt, fitted: learn.Fit, evidence: Evidence) -
         no_answer=unanswered,
         first=datetime.fromisoformat(days[0]).date() if days else None,
         last=datetime.fromisoformat(days[-1]).date() if days else None,
+        on_mounts=tuple(dict.fromkeys(evidence.mount.tolist())),
         evidence=Path("evidence.csv"),
         name="learnt.toml",
     )

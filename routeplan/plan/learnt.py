@@ -72,6 +72,7 @@ class Learnt:
     no_answer: int = 0
     first: dt.date | None = None
     last: dt.date | None = None
+    on_mounts: tuple[str, ...] = ()  # where the set was when it was learnt
     evidence: Path | None = None  # reports it was learnt from
     name: str = ""
 
@@ -139,6 +140,7 @@ def learnt_of(ride: Ride) -> Learnt:
         no_answer=int(_or(number(about, "about", "no_answer", 0, 1e9), 0)),
         first=_day(about.get("first")),
         last=_day(about.get("last")),
+        on_mounts=tuple(m for m in _list(about.get("mounts")) if isinstance(m, str)),
         evidence=_beside(ride, name, about.get("evidence")),
         name=name,
     )
@@ -163,6 +165,10 @@ def _day(value: Any) -> dt.date | None:
     if isinstance(value, dt.datetime):
         return value.date()
     return value if isinstance(value, dt.date) else None
+
+
+def _list(value: Any) -> list[Any]:
+    return value if isinstance(value, list) else []
 
 
 def _beside(ride: Ride, name: str, file: Any) -> Path | None:
@@ -325,8 +331,8 @@ def _changes(ride: Ride, learnt: Learnt) -> Iterable[str]:
             yield f"{station.name} has changed ({known.stands} then), what was learnt of it is not used"
         elif math.isfinite(known.before_db) and abs(known.offset_db - known.before_db) >= 1.0:
             yield f"the last ride moved {station.name} from {known.before_db:+.0f} to {known.offset_db:+.0f} dB"
-    if learnt.mounts and learnt.mount(ride.set.mount) is None:
-        yield f"the set is now on the {ride.set.mount}, of which nothing is learnt"
+    if learnt.on_mounts and ride.set.mount not in learnt.on_mounts:
+        yield f"the set is now on the {ride.set.mount}, while it was on the {' and '.join(learnt.on_mounts)}"
     departs = ride.start.departs or (ride.start.departs_between or (None,))[0]
     if departs is not None and learnt.last is not None:
         if (departs.month in IN_LEAF) != (learnt.last.month in IN_LEAF):
@@ -345,7 +351,7 @@ def learnt_text(
     """The learnt file as TOML. rider : keys of a ride file's [rider]; ridden : estimates they come from."""
     about: dict[str, Any] = {
         "format": FORMAT, "rides": learnt.rides, "reports": learnt.reports, "no_answer": learnt.no_answer,
-        "first": learnt.first, "last": learnt.last,
+        "first": learnt.first, "last": learnt.last, "mounts": list(learnt.on_mounts) or None,
         "evidence": learnt.evidence.name if learnt.evidence else None, **validation,
     }  # fmt: skip
     tables: dict[str, Any] = {}

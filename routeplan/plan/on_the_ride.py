@@ -237,7 +237,7 @@ def predicted_for(area: Area, ride: Ride, setting: Setting, placed: list[Placed]
         changed = replace(changed, learnt={}, radio=plain.radio)
         contacts = make_contacts(area, changed, setting.network.point_x_m, setting.network.point_y_m)
         used = setting.contacts if mount == ride.set.mount else contacts
-        prior = _prior(contacts)
+        prior = prior_of(contacts)
         for k, work in enumerate(contacts.workable):
             rows = np.flatnonzero([p.station == work.name and m == mount for p, m in zip(placed, mounts)])
             rows = rows[[_same_band(placed[i].report.frequency_mhz, work.transmit_mhz, work.listen_mhz) for i in rows]]
@@ -289,7 +289,7 @@ def _stated_error(ride: Ride) -> float:
     return ride.radio.model_error_db if stated is not None else type(ride.radio)().model_error_db
 
 
-def _prior(contacts: Contacts) -> Prior:
+def prior_of(contacts: Contacts) -> Prior:
     """What the plan believes by default, split into the part that is constant for a station and the rest."""
     spreads: list[Spread] = [w.spread for w in contacts.workable]
     return Prior(
