@@ -531,4 +531,5 @@ async function start() {
   document.body.dataset.ready = '1';
 }
 
+window.routeplan = {map, ride};  // for the console
 start().catch(fail);
