@@ -231,7 +231,7 @@ class _Front:
         )  # fmt: skip
 
 
-FIRST_LOOK, FIRST_TRIES = 8, 40
+FIRST_LOOK, FIRST_TRIES = 4, 40
 
 
 def _first_look(front: _Front, seed: int) -> _Front:
