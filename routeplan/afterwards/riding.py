@@ -49,12 +49,14 @@ def fit_rider(
     day_spread : how much the power differs from day to day; one ride tells the usual power no better.
     """
     spread = dict(PRIOR_SPREAD if prior_spread is None else prior_spread)
-    sds = np.array([spread[name] for name in PARAMETERS])
+    usual_sd = np.array([spread[name] for name in PARAMETERS])
+    own_sd = np.array([day_spread if name == "power_w" else MODEL_SPREAD for name in PARAMETERS])
+    sds = np.hypot(usual_sd, own_sd)  # of the day's values about the usual ones
     theta = np.zeros(len(PARAMETERS))
     usable = np.isfinite(ridden_s) & (ridden_s > 0)
     n = int(usable.sum())
     if n < FEWEST:
-        return RiderFit({name: _estimate(0.0, sd, sd, 0) for name, sd in zip(PARAMETERS, sds)}, n, float("nan"))
+        return RiderFit({name: _estimate(0.0, sd, name, 0) for name, sd in zip(PARAMETERS, usual_sd)}, n, float("nan"))
     observed = np.log(ridden_s[usable])
 
     def model(values: np.ndarray) -> np.ndarray:
@@ -71,18 +73,28 @@ def fit_rider(
         theta = theta + np.clip(step, -0.3, 0.3)
         if np.abs(step).max() < 1e-3:
             break
-    cov = np.linalg.inv(precision)
+    day_sd = np.sqrt(np.diag(np.linalg.inv(precision)))
     left = float(1.4826 * np.median(np.abs(observed - model(theta))))
     out = {}
     for k, name in enumerate(PARAMETERS):
-        own = day_spread if name == "power_w" else MODEL_SPREAD
-        out[name] = _estimate(
-            float(theta[k]), min(float(np.hypot(np.sqrt(cov[k, k]), own)), float(sds[k])), float(sds[k]), n
-        )
+        usual, sd = _usual(float(theta[k]), float(day_sd[k]), float(usual_sd[k]), float(own_sd[k]))
+        out[name] = _estimate(usual, sd, name, n)
     return RiderFit(out, n, left)
 
 
-def _estimate(log_value: float, sd: float, prior_sd: float, n: int) -> Estimate:
+def _usual(day: float, day_sd: float, usual_sd: float, own_sd: float) -> tuple[float, float]:
+    """The usual value and its spread, from the day's as fitted about 0: one day is one sample of the days."""
+    told = 1 / day_sd**2 - 1 / (usual_sd**2 + own_sd**2)  # precision of what the ride alone says of its day
+    if told <= 1e-9:
+        return 0.0, usual_sd
+    alone = day / day_sd**2 / told
+    variance = 1 / told + own_sd**2
+    precision = 1 / usual_sd**2 + 1 / variance
+    return alone / variance / precision, precision**-0.5
+
+
+def _estimate(log_value: float, sd: float, name: str, n: int) -> Estimate:
+    """As factor; what counts as learnt is judged against the default, not against earlier rides."""
     value = float(np.exp(log_value))
     low, high = float(np.exp(log_value - Z80 * sd)), float(np.exp(log_value + Z80 * sd))
-    return Estimate(value, low, high, sd, prior_sd, n, 1 if n else 0)
+    return Estimate(value, low, high, float(sd), PRIOR_SPREAD[name], n, 1 if n else 0)

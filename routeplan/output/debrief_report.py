@@ -91,7 +91,7 @@ def _chances(found: Debrief) -> str:
         f"{r.brier_of_the_mean:.3f}. "
         "Worked means R3 or better in what was tried.</p>"
         f'<div class="beside"><div>{picture}</div>'
-        f"{_table(['Chance, tenths', 'Reports', 'Predicted', 'Worked', 'In tune'], lines, 'figures')}</div></section>\n"
+        f"{_table(['Chance, tenths', 'Reports', 'Predicted', 'Worked', 'In tune'], lines)}</div></section>\n"
     )
 
 
@@ -138,7 +138,7 @@ def _groups(found: Debrief) -> str:
     head = ["", "Group", "Reports", "Worked", "Expected", "Out by, dB", "80 % range", "Scatter, dB"]
     return (
         "<section><h2>Where it was out</h2><p>Truth less prediction: above zero, better than predicted.</p>"
-        f"{_table(head, lines, 'figures')}</section>\n"
+        f"{_table(head, lines)}</section>\n"
     )
 
 
@@ -180,7 +180,7 @@ def _learnt(found: Debrief) -> str:
     return (
         "<section><h2>What is learnt</h2><p>Name <code>learnt.toml</code> in a ride file, and the next plan uses it: "
         '<code>learnt = "learnt.toml"</code>, first line. Ranges hold the truth in 8 cases of 10.</p>'
-        f"{_table(['', 'Value', '80 % range', 'Reports', 'Rides', 'Used'], lines, 'figures')}</section>\n"
+        f"{_table(['', 'Value', '80 % range', 'Reports', 'Rides', 'Used'], lines)}</section>\n"
     )
 
 
@@ -201,7 +201,7 @@ def _ride(found: Debrief) -> str:
         )
     return (
         f"<section><h2>Legs and clock</h2><p>From {ride.stretches} stretches of half a kilometre.</p>"
-        f"{_table(['', 'Used', 'By the clock', '80 % range', 'Learnt'], lines, 'figures')}</section>\n"
+        f"{_table(['', 'Used', 'By the clock', '80 % range', 'Learnt'], lines)}</section>\n"
     )
 
 
@@ -222,7 +222,7 @@ def _reports(found: Debrief) -> str:
     if not lines:
         return ""
     head = ["Time", "km", "Station", "Report", "Chance", "Margin to / from, dB", "Surprise, spreads"]
-    return f"<section><h2>Reports</h2>{_table(head, lines, 'figures')}</section>\n"
+    return f"<section><h2>Reports</h2>{_table(head, lines)}</section>\n"
 
 
 def _files(found: Debrief) -> str:

@@ -438,14 +438,14 @@ def _values(ride: Ride, fitted: RiderFit) -> tuple[RiderValue, ...]:
     stated = ride.document.get("rider", {})
     climb = fitted.factors["climb_factor"]
     power = fitted.factors["power_w"]
-    both = Estimate(
-        power.value * climb.value,
-        power.low * climb.value,
-        power.high * climb.value,
-        power.sd,
-        power.prior_sd,
-        power.reports,
-        power.rides,
+    spread = math.hypot(power.sd, climb.sd)
+    size = power.value * climb.value
+    both = replace(
+        power,
+        value=size,
+        low=size * math.exp(-learn.Z80 * spread),
+        high=size * math.exp(learn.Z80 * spread),
+        sd=spread,
     )
     rows = [
         ("power_w", used.power_w, power),
