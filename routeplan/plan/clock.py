@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-# Standard deviation of a ride's time as a share of it, near what the arrival ranges of hilly rides come to.
+# Where no ride's own is at hand: standard deviation of a ride's time as a share of it, as hilly rides have it.
 ARRIVAL_SPREAD = 0.06
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(11)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()

@@ -187,6 +187,10 @@ def contact_weights(pieces: Pieces, contacts: Contacts) -> ContactWeights:
     return ContactWeights(margins, contacts.rule_chance(margins))
 
 
-def mean_correlation(bearings_deg: np.ndarray) -> np.ndarray:
-    """Correlation (k, k) of the stations' errors for a whole ride, from bearings (k, n) seen along it."""
-    return chance.bearing_correlation(bearings_deg[:, :: max(1, bearings_deg.shape[1] // 400)])
+def mean_correlation(bearings_deg: np.ndarray, far: float = chance.CORRELATION) -> np.ndarray:
+    """Correlation (k, k) of the stations' errors for a whole ride, from bearings (k, n) seen along it.
+
+    far : between stations in different directions; those in one direction correlate no less.
+    """
+    some = bearings_deg[:, :: max(1, bearings_deg.shape[1] // 400)]
+    return chance.bearing_correlation(some, far=far, near=max(far, chance.NEAR_CORRELATION))

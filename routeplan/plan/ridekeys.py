@@ -954,10 +954,6 @@ class Radio:
     time_percent: float = key(
         Number(1, 50), "share of the time the loss is not exceeded", unit="%", default=50.0, origin="median",
     )  # fmt: skip
-    polarisation: str = key(
-        Choice(lambda: ("vertical", "horizontal")), "of all antennas", default="vertical",
-        origin="common practice for FM",
-    )  # fmt: skip
     noise: str = key(
         RadioWord("SURROUNDINGS", "surroundings"),
         "electrical noise where you ride",

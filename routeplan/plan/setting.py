@@ -13,6 +13,7 @@ import numpy as np
 
 from routeplan.errors import Fault, InputError
 from routeplan.plan.area import Area
+from routeplan.plan.arrivals import pace_spread, wind_at_rider
 from routeplan.plan.cheapest import Tree, cheapest
 from routeplan.plan.clock import NetClock, merged
 from routeplan.plan.contact import (
@@ -30,7 +31,6 @@ from routeplan.plan.words import after, seconds_between
 from routeplan.radio import bands, chance, words
 from routeplan.radio.link import RiderSet, noise_spread_db
 from routeplan.radio.quality import mode_of
-from routeplan.ride.pacing import wind_at_rider_m_s
 from routeplan.ride.weather import air_density_at_kg_m3
 from routeplan.roads.build import fuse
 from routeplan.roads.network import Network
@@ -111,6 +111,11 @@ class Setting:
             network.edge_tail, network.edge_head, self.edge_time_s, self.end, network.node_count, backwards=True
         )
 
+    @cached_property
+    def pace_spread(self) -> float:
+        """Standard deviation of the time of passing, as a share of the time ridden so far [-]."""
+        return pace_spread(self.ride, self.pieces, self.riding)
+
     def clock(self, departs: datetime) -> NetClock:
         """The nets' windows for a departure."""
         return NetClock(
@@ -120,7 +125,8 @@ class Setting:
                     for net in self.ride.nets
                     if net.begins is not None
                 ]
-            )
+            ),
+            self.pace_spread,
         )
 
 
@@ -195,12 +201,6 @@ def make_setting(area: Area, ride: Ride, network: Network, start: int, end: int,
     progress(f"links of {len(network.point_x_m)} road points to {len(contacts.workable)} stations")
     contact = contact_weights(pieces, contacts)
     return Setting(area, ride, network, start, end, pieces, riding, contacts, contact)
-
-
-def wind_at_rider(ride: Ride) -> float:
-    """Wind [m/s] at the rider's height."""
-    height = ride.wind.at_height_m
-    return float(wind_at_rider_m_s(ride.wind.speed_m_s, measured_at_m=height)) if height > 1.2 else ride.wind.speed_m_s
 
 
 def _air_density(ride: Ride, height_m: np.ndarray) -> float:
@@ -315,7 +315,7 @@ def make_contacts(area: Area, ride: Ride, x_m: np.ndarray, y_m: np.ndarray) -> C
         reaches={w.name: w.station.reaches for w in workable if w.station.reaches},
         correlation=np.eye(len(workable)),
     )
-    return replace(contacts, correlation=mean_correlation(contacts.bearings_deg(x_m, y_m)))
+    return replace(contacts, correlation=mean_correlation(contacts.bearings_deg(x_m, y_m), ride.radio.correlation))
 
 
 def _workable(area: Area, ride: Ride, station: Any) -> Workable | None:
@@ -340,7 +340,7 @@ def _workable(area: Area, ride: Ride, station: Any) -> Workable | None:
     )
     rider = {mhz: _rider_set(ride, mhz) for mhz in {transmit, listen}}
     x, y = area.projection.to_xy(*station.position)
-    mode = mode_of(net.mode if net is not None else "FM", ride.radio.speech)
+    mode = mode_of(net.mode if net is not None else ride.set.mode, ride.radio.speech)
     spread = chance.Spread(
         location_db=chance.location_spread_db(transmit, height_m=rider[transmit].value.antenna_height_m),
         model_db=ride.radio.model_error_db,

@@ -8,6 +8,7 @@ from datetime import datetime
 import numpy as np
 
 from routeplan.plan import words
+from routeplan.plan.arrivals import arrival_along
 from routeplan.plan.clock import NetClock
 from routeplan.plan.home import ways_home
 from routeplan.plan.ridden import (
@@ -21,11 +22,11 @@ from routeplan.plan.ridden import (
     ride_along,
     turn_rows,
 )
-from routeplan.plan.setting import Setting, wind_at_rider
+from routeplan.plan.setting import Setting
 from routeplan.plan.talk import over_runs, runs
 from routeplan.plan.value import CallingPlace, Landmark, Route, Samples, StationSamples, Stretch
 from routeplan.radio.chance import contact_chance, contact_minutes
-from routeplan.ride.arrival import arrival_times
+from routeplan.ride.arrival import Arrival
 from routeplan.ride.battery import battery_use
 from routeplan.ride.daylight import light_of_ride
 from routeplan.roads.quiet import quiet_mask, quiet_zones
@@ -281,27 +282,11 @@ def _nearest_name(setting: Setting, x_m: float, y_m: float, within_m: float = 30
     return f"near {places.name[int(distance.argmin())]}"
 
 
-def _arrival(setting: Setting, ridden: Ridden):
+def _arrival(setting: Setting, ridden: Ridden) -> Arrival:
     moving = ~ridden.standing
-    way, piece = ridden.way[moving], ridden.piece[moving]
-    riding, pieces, ride = setting.riding, setting.pieces, setting.ride
-    grade = pieces.grade[way, piece]
-    ferry = riding.ferry[piece]
-    halts = np.where(ferry, riding.time_s[way, piece], 0.0)
-    halts[-1] += float(ridden.duration_s[ridden.standing].sum())
-    return arrival_times(
-        np.where(ferry, 0.0, pieces.length_m[piece]),
-        np.where(np.isfinite(grade), grade, 0.0),
-        rolling_coefficient=riding.rolling_coefficient[piece],
-        speed_cap_m_s=riding.speed_cap_m_s[piece],
-        walk=riding.on_foot[piece],
-        bearing_deg=pieces.heading_deg[way, piece],
-        wind_m_s=wind_at_rider(ride),
-        wind_from_deg=ride.wind.from_deg,
-        air_density_kg_m3=setting.riding.air_density_kg_m3,
-        stop_s=riding.stop_s[way, piece],
-        other_s=halts,
-        rider=ride.pacing_rider,
+    halt_s = float(ridden.duration_s[ridden.standing].sum())
+    return arrival_along(
+        setting.ride, setting.pieces, setting.riding, ridden.way[moving], ridden.piece[moving], halt_s=halt_s
     )
 
 
@@ -342,6 +327,7 @@ def _sentence(setting: Setting, timed: Timed) -> str:
         constant_db=np.array([s.constant_db for s in spreads]),
         changing_db=np.array([s.changing_db for s in spreads]),
         correlation=contacts.correlation,
+        decorrelation_m=setting.ride.radio.decorrelation_m,
         window_s=timed.clock.length_s or None,
         names=contacts.names,
         reaches=contacts.reaches,

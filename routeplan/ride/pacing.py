@@ -269,7 +269,6 @@ STOPS: dict[str, Stop] = {
     "level_crossing": Stop(0.10, 60.0),
     "traffic_calming": Stop(0.1, 0.0),
     "mini_roundabout": Stop(0.3, 3.0),
-    "turn": Stop(0.4, 2.0),
 }
 BRAKING_M_S2 = 1.5  # ordinary braking (judgement)
 STARTING_M_S2 = 0.45  # 100 kg brought to 5.5 m/s at about 110 W takes some 12 s (judgement)
