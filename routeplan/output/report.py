@@ -34,6 +34,7 @@ from routeplan.plan.words import (
     hours,
     in_tenths,
     km,
+    longest_overs,
     minutes,
     sentence_of,
     whole,
@@ -234,12 +235,15 @@ def _late(route: Route) -> str:
 def _ride_lines(route: Route) -> list[list[str]]:
     lines = [
         ["Climb", f"{whole(route.climb_m)} m (±{whole(route.climb_uncertainty_m)})"],
+        ["Food, for scale", f"{whole(route.food_kcal / 10) * 10} kcal" if route.food_kcal == route.food_kcal else ""],
         ["Hard time", hours(route.hard_s)],
         ["On foot", hours(route.walked_s)],
         ["In contact", hours(route.in_contact_s)],
         ["Contact in overs", hours(route.usable_contact_s)],
         ["Expected contact", hours(route.contact_s)],
         ["Dead", hours(route.dead_s)],
+        ["Longest overs in the net", longest_overs(route)],
+        ["In quiet zones", km(route.quiet_m) if route.quiet_m == route.quiet_m else ""],
         ["Out and back", km(route.repeated_m)],
         ["Beside ways ridden before", km(route.nearby_m)],
         ["Among fast or heavy traffic", f"{route.stress_km:.1f} km"],
@@ -249,7 +253,7 @@ def _ride_lines(route: Route) -> list[list[str]]:
         lines.insert(6, ["Net ridden", f"{minutes(route.net_ridden_s)} of {minutes(route.net_s)} min"])
     if route.unknown_m > 0:
         lines.append(["Without elevation data", km(route.unknown_m)])
-    return lines
+    return [line for line in lines if line[1]]
 
 
 def _what_if(plan: Plan) -> str:

@@ -14,6 +14,7 @@ from routeplan.plan.words import (
     h_min,
     has_net,
     hours,
+    longest_overs,
     minutes,
     ride_time_range,
     sentence_of,
@@ -88,6 +89,8 @@ def extras(route: Route) -> str:
     parts = []
     if route.chance_sentence:
         parts.append(route.chance_sentence)
+    if longest_overs(route):
+        parts.append(f"longest overs in the net {longest_overs(route)}")
     if minutes(route.walked_s) > 0:
         parts.append(f"{hours(route.walked_s)} on foot")
     if route.repeated_m >= 200:

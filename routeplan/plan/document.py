@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, fields
+from dataclasses import MISSING, asdict, fields
 from datetime import date, datetime, time, tzinfo
 from pathlib import Path
 from typing import Any
@@ -144,7 +144,7 @@ def _missing(document: Mapping[str, Any], where: str) -> Any:
     routes = document.get("routes")
     for place, route in enumerate(routes if isinstance(routes, list) else []):
         for field in fields(Route):
-            if isinstance(route, Mapping) and field.name not in route and field.name not in ("warnings", "ways_home"):
+            if isinstance(route, Mapping) and field.name not in route and field.default is MISSING:
                 yield Fault(f"`{field.name}` is missing", f"{where}, route {place + 1}", "write it anew with --json")
 
 
@@ -229,7 +229,9 @@ def _make(kind: Any, document: Mapping[str, Any]) -> Any:
 
 
 def _floats(value: Any) -> Any:
-    return tuple(map(_floats, value)) if isinstance(value, list | tuple) else _number(value)
+    if isinstance(value, list | tuple):
+        return tuple(map(_floats, value))
+    return value if isinstance(value, str) else _number(value)
 
 
 def _net_in(document: Mapping[str, Any], zone: ZoneInfo) -> PlannedNet:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 OVER_AT_LEAST_S = 60.0
@@ -34,3 +36,17 @@ def over_runs(
     hard = (grade > OVER_GRADE_AT_MOST) & ~walking
     free = in_contact & ~quiet & ~hard & (speed <= OVER_SPEED_AT_MOST_M_S)
     return [(a, b) for a, b in runs(free) if time_s[b] - time_s[a] >= OVER_AT_LEAST_S]
+
+
+def inside_s(begin_s: float, end_s: float, windows_s: Sequence[tuple[float, float]]) -> float:
+    """Seconds of a stretch of time that lie inside windows, which are apart."""
+    return sum(max(0.0, min(end_s, end) - max(begin_s, begin)) for begin, end in windows_s)
+
+
+def union_m(stretches_m: Sequence[tuple[float, float]]) -> float:
+    """Length that stretches cover together: where they overlap it counts once."""
+    total, reached = 0.0, -np.inf
+    for begin, end in sorted(stretches_m):
+        total += max(0.0, end - max(begin, reached))
+        reached = max(reached, end)
+    return total

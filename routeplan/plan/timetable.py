@@ -23,12 +23,13 @@ from routeplan.plan.ridden import (
     turn_rows,
 )
 from routeplan.plan.setting import Setting
-from routeplan.plan.talk import over_runs, runs
+from routeplan.plan.talk import OVER_AT_LEAST_S, inside_s, over_runs, runs, union_m
 from routeplan.plan.value import CallingPlace, Landmark, Route, Samples, StationSamples, Stretch
 from routeplan.radio.chance import contact_chance, contact_minutes
 from routeplan.ride.arrival import Arrival
 from routeplan.ride.battery import battery_use
 from routeplan.ride.daylight import light_of_ride
+from routeplan.ride.food import metabolic_kcal
 from routeplan.roads.quiet import quiet_mask, quiet_zones
 
 COMMON_ERROR_DB = 5.0  # the range of a contact share is for all links worse or better by this
@@ -175,6 +176,11 @@ def make_route(setting: Setting, timed: Timed, *, letter: str, why: str) -> Rout
         lights_from_s=lights_s,
         sunset_s=sunset_s,
         ways_home=ways_home(setting, ridden),
+        food_kcal=float(
+            metabolic_kcal(ridden.effort_kj * 1000.0, gross_efficiency=setting.ride.rider.gross_efficiency)
+        ),
+        quiet_m=union_m([(z.begin_m, z.end_m) for z in zones]),
+        net_overs=_net_overs(timed, overs),
         warnings=tuple(text for text in (battery.warning, _late_warning(setting, timed.departs, ride_time)) if text),
     )
     return replace(route, headline=words.headline(route))
@@ -254,6 +260,13 @@ def _over_note(setting: Setting, ridden: Ridden, a: int, b: int) -> str:
     margin = np.nanmean(ridden.margin_db[:, :, a:b].min(axis=1), axis=1)
     best = setting.contacts.names[int(np.nanargmax(margin))]
     return f"{best}, with a halt" if ridden.standing[a:b].any() else best
+
+
+def _net_overs(timed: Timed, overs: list[tuple[int, int]]) -> tuple[tuple[str, float], ...]:
+    """Overs by their time inside the nets' windows at the planned pace, the longest first; shorter ones are left out."""
+    time_s, windows = timed.ridden.time_s, timed.clock.windows_s
+    inside = [(str(k), float(inside_s(time_s[a], time_s[b], windows))) for k, (a, b) in enumerate(overs, 1)]
+    return tuple(sorted((item for item in inside if item[1] >= OVER_AT_LEAST_S), key=lambda item: -item[1]))
 
 
 def _usable_s(timed: Timed, overs: list[tuple[int, int]]) -> float:

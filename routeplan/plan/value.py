@@ -173,6 +173,9 @@ class Route:
     sunset_s: float | None
     warnings: tuple[str, ...] = ()
     ways_home: tuple[WayHome, ...] = ()
+    food_kcal: float = float("nan")  # food energy that the effort takes, for scale
+    quiet_m: float = float("nan")  # inside quiet zones, each metre once
+    net_overs: tuple[tuple[str, float], ...] = ()  # (label of an over, seconds inside the nets' windows), longest first
 
 
 @dataclass(frozen=True)
@@ -196,9 +199,7 @@ class Background:
     street_lines: tuple[np.ndarray, ...]  # each (k, 2) x, y
     street_class: np.ndarray  # 0 minor, 1 middle, 2 major
     chance: np.ndarray | None  # of the rule on a coarser grid over the same extent, or None
-    place_names: tuple[
-        tuple[str, str, float, float], ...
-    ]  # name, kind ("town", "village", "peak", ...), x, y
+    place_names: tuple[tuple[str, str, float, float], ...]  # name, kind ("town", "village", "peak", ...), x, y
 
 
 @dataclass(frozen=True)

@@ -98,6 +98,11 @@ def contact_phrase(route: Route) -> str:
     return f"{text} of the ride in contact {bracket}"
 
 
+def longest_overs(route: Route, most: int = 2) -> str:
+    """ "14 min (over 3) and 9 min (over 5)": the longest overs inside the nets' windows; "" where there are none."""
+    return " and ".join(f"{max(1, minutes(seconds))} min (over {label})" for label, seconds in route.net_overs[:most])
+
+
 def ride_time_range(route: Route) -> str:
     """ "1:44-2:05", 10th to 90th percentile."""
     return f"{h_min(route.ride_time_range_s[0])}-{h_min(route.ride_time_range_s[1])}"

@@ -246,6 +246,9 @@ def make_route(letter, why, shape, spur=False, departs=DEPARTS, no_data=False, n
         sunset_s=sunset_s,
         warnings=("1.2 km of this ride have no elevation data.",) if no_data else (),
         ways_home=ways_home,
+        food_kcal=effort / 0.2 / 4.184,
+        quiet_m=2350.0,
+        net_overs=tuple((o.label, o.end_s - o.begin_s) for o in overs[:2]) if net else (),
     )
     return replace(route, headline=headline(route))
 

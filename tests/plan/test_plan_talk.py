@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routeplan.plan.talk import over_runs, runs
+from routeplan.plan.talk import inside_s, over_runs, runs, union_m
 
 
 @given(st.lists(st.booleans(), max_size=60))
@@ -61,3 +61,17 @@ def test_pushing_uphill_leaves_breath_to_talk():
 
 def test_no_contact_no_over():
     assert over_runs(**rows(in_contact=np.zeros(30, dtype=bool))) == []
+
+
+@given(st.lists(st.tuples(st.integers(0, 60), st.integers(0, 20)), max_size=12))
+def test_stretches_that_overlap_count_once_property(given_):
+    stretches = [(begin, begin + length) for begin, length in given_]
+    metres = np.zeros(100, dtype=bool)
+    for begin, end in stretches:
+        metres[begin:end] = True
+    assert union_m(stretches) == metres.sum()
+
+
+def test_seconds_inside_windows():
+    assert inside_s(100.0, 400.0, ((0.0, 150.0), (300.0, 350.0), (500.0, 600.0))) == 100.0
+    assert inside_s(100.0, 400.0, ()) == 0.0
