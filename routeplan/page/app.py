@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files as package_files
 from typing import Any
@@ -14,6 +14,7 @@ from routeplan import __version__
 from routeplan.errors import InputError, RouteplanError
 from routeplan.page import explain
 from routeplan.page.areas import Shelf
+from routeplan.page.debriefs import Debriefs, debriefed, one_file, reports_of
 from routeplan.page.guard import Guard
 from routeplan.page.request import Request, Response, answer, download, faults, refusal, text
 from routeplan.page.rides import Rides, to_json
@@ -71,6 +72,7 @@ class App:
     shelf: Shelf
     rides: Rides
     searches: Searches
+    debriefs: Debriefs = field(default_factory=Debriefs)
 
     def handle(self, request: Request) -> Response:
         """The answer to a request. Never raises, never shows a stack."""
@@ -409,3 +411,31 @@ def _plan(search: Search) -> Any:
     if search.plan is None:
         raise InputError("nothing was found yet", "", "wait for the first choice")
     return search.plan
+
+
+# --- after the ride ---
+
+
+@route("POST", "/api/debrief")
+def _debrief(app: App, request: Request, part: dict[str, str]) -> Response:
+    asked = request.json()
+    area, ride = app.shelf.area(asked.get("area")), app.rides.ride(asked.get("ride"))
+    choice, key = asked.get("choice"), asked.get("search")
+    plan = _plan(app.searches.get(key)) if isinstance(key, str) and isinstance(choice, str) and choice else None
+    track = app.rides.track(asked.get("track"))
+    with DRAWING:
+        found = debriefed(area, ride, track, reports_of(asked), plan, str(choice) if plan is not None else "")
+    return answer({"id": app.debriefs.add(found), "text": found.text, "files": sorted(found.files)})
+
+
+@route("GET", "/api/debrief/{key}/{name}")
+def _debrief_file(app: App, request: Request, part: dict[str, str]) -> Response:
+    from routeplan.page import files
+
+    data = one_file(app.debriefs.get(part["key"]), part["name"])
+    return download(part["name"], files.type_of(part["name"]), data)
+
+
+@route("POST", "/api/debrief/{key}/keep")
+def _keep_learnt(app: App, request: Request, part: dict[str, str]) -> Response:
+    return answer({"name": app.debriefs.keep_learnt(part["key"], app.rides)})

@@ -38,7 +38,7 @@ def plan_file(plan: Plan, ride_text: str, name: str, *, share: bool = False) -> 
 
 
 def type_of(name: str) -> str:
-    return TYPES[name.rpartition(".")[2]]
+    return TYPES.get(name.rpartition(".")[2], "application/octet-stream")
 
 
 def _make(plan: Plan, ride_text: str, name: str, share: bool) -> bytes | str:

@@ -173,7 +173,14 @@ class Rides:
         from routeplan.plan.given import keep_track
 
         with self._lock:
-            return keep_track(self.folder, safe_name(name, ".gpx"), data)
+            return keep_track(self.folder, safe_name(name, _track_ending(name)), data)
+
+    def track(self, name: object) -> Path:
+        """The path of a track that was kept."""
+        path = self._path(name, _track_ending(name))
+        if not path.is_file() or path.is_symlink():
+            raise InputError("no such track", path.name, "drop it anew")
+        return path
 
     def _path(self, name: object, ending: str) -> Path:
         path = self.folder / safe_name(name, ending)
@@ -201,6 +208,10 @@ class Rides:
                 faults.append(Fault(what, f"{name}, {where}", mend))
         if faults:
             raise InputError(faults)
+
+
+def _track_ending(name: object) -> str:
+    return ".fit" if isinstance(name, str) and name.lower().endswith(".fit") else ".gpx"
 
 
 def _tables(text: str, name: str) -> dict[str, Any]:

@@ -8,7 +8,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from routeplan.afterwards.tracks import Track, read_gpx
+from routeplan.afterwards.tracks import Track, read_track
 from routeplan.errors import Fault, InputError
 from routeplan.geo import distance_m
 
@@ -16,14 +16,14 @@ LARGEST_BYTES = 12_000_000
 
 
 def keep_track(folder: Path, name: str, data: bytes) -> dict[str, Any]:
-    """Keep a GPX file in `folder` under `name`, or under a name with a number where another file has it.
+    """Keep a GPX or FIT file in `folder` under `name`, or under a name with a number where another file has it.
 
     Gives {"name", "points", "length_km"}. Raises InputError for what cannot be read; then nothing is kept.
     """
     if len(data) > LARGEST_BYTES:
         raise InputError("larger than any ride's track", name, f"{LARGEST_BYTES // 1_000_000} MB at most")
     try:
-        handle, temporary = tempfile.mkstemp(prefix=".track-", suffix=".gpx", dir=folder)
+        handle, temporary = tempfile.mkstemp(prefix=".track-", suffix=Path(name).suffix, dir=folder)
     except OSError as error:
         raise InputError(error.strerror or "cannot be written", str(folder), "choose another folder") from None
     path = Path(temporary)
@@ -44,7 +44,7 @@ def keep_track(folder: Path, name: str, data: bytes) -> dict[str, Any]:
 def _read(path: Path, name: str) -> Track:
     """The track, with the rider's own name for the file in what is wrong."""
     try:
-        return read_gpx(path)
+        return read_track(path)
     except InputError as error:
         raise InputError([Fault(f.what, name, f.mend) for f in error.faults]) from None
 

@@ -28,6 +28,12 @@ ARGUMENTS = [
 ]  # fmt: skip
 
 
+UNNAMED = """[...document.querySelectorAll('input,select,button')].filter(
+    e => e.offsetParent && !e.closest('[aria-hidden]')
+      && !(e.getAttribute('aria-label') || e.labels?.length || e.textContent.trim())
+).map(e => e.outerHTML)"""  # what a screen reader could not name
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("rides")
@@ -260,9 +266,6 @@ def test_nothing_runs_over_at_any_size(chromium: Any, server: PageServer, width:
         page.click("#tools summary")
     page.select_option("#unit", "mi")
     page.wait_for_selector("#headline >> text=/[0-9] mi,/")
-    unnamed = page.evaluate(
-        "[...document.querySelectorAll('input,select,button')]"
-        ".filter(e => e.offsetParent && !e.closest('[aria-hidden]') && !(e.getAttribute('aria-label') || e.labels?.length || e.textContent.trim())).map(e => e.outerHTML)"
-    )
+    unnamed = page.evaluate(UNNAMED)
     assert unnamed == []
     visit.close()

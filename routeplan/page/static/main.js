@@ -228,7 +228,7 @@ async function look(path = '') {
     if (!running && !planned) say('');
     if (planned && $('auto').checked && path !== 'area' && !ELSEWHERE.test(path)) {
       clearTimeout(planTimer);
-      planTimer = setTimeout(begin, 150);
+      planTimer = setTimeout(begin, 60);
     }
   } catch (error) { if (turn === lookTurn) fail(error); }
 }
@@ -373,6 +373,9 @@ function showRide(route) {
 }
 
 function drawLinks(route) {
+  const had = $('ticked').value;
+  $('ticked').replaceChildren(make('option', {value: ''}, 'none'), ...plan.routes.map(r => make('option', {value: r.id}, `choice ${r.id}`)));
+  $('ticked').value = plan.routes.some(r => r.id === had) ? had : '';
   $('of').textContent = route.id;
   const share = $('share').checked;
   $('links').replaceChildren(...FILES.filter(([file]) => !(share && file === 'ride.toml')).map(([file, label]) => {
@@ -431,7 +434,30 @@ async function guarded(action) {
   try { await action(); } catch (error) { fail(error); }
 }
 
+// After the ride.
+async function compare() {
+  const ridden = $('ridden').files[0];
+  if (!ridden) throw {faults: [{what: 'no recorded ride', where: '', mend: 'choose its GPX or FIT file'}]};
+  $('debrief-text').textContent = 'comparing';
+  try {
+    const {name} = await upload('/api/track', ridden, {name: ridden.name.replace(/[^A-Za-z0-9 _.-]/g, '_')});
+    const heard = await Promise.all([...$('heard').files].map(async file => ({name: file.name, text: await file.text()})));
+    const found = await post('/api/debrief', {area: ride.area, ride: ride.tables, track: name, heard, search: plan ? search.id : null, choice: $('ticked').value});
+    $('debrief-text').textContent = found.text;
+    $('debrief-links').replaceChildren(...[...found.files, 'debrief.zip'].map(file => make('a', {href: `/api/debrief/${found.id}/${file}`, download: file}, file)));
+    $('keep').hidden = false;
+    $('keep').onclick = () => guarded(async () => {
+      const kept = await post(`/api/debrief/${found.id}/keep`, {});
+      ride.tables.learnt = kept.name;
+      changed('radio');
+      $('keep').hidden = true;
+      say(`${kept.name} is used from now on; save the ride to keep it so`);
+    });
+  } catch (error) { $('debrief-text').textContent = ''; throw error; }
+}
+
 function listen() {
+  $('compare').addEventListener('click', () => guarded(compare));
   $('ask').addEventListener('submit', event => { event.preventDefault(); guarded(async () => { await look('area'); begin(); }); });
   $('stop').addEventListener('click', () => guarded(async () => { $('stop').disabled = true; say('stopping'); await search.stop(); }));
   $('area').addEventListener('change', () => guarded(async () => { await openArea($('area').value); plan = null; await look(''); }));
