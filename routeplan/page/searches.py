@@ -144,8 +144,9 @@ class Search:
             self._changed.notify_all()
 
     def _fail(self, faults: tuple[Fault, ...]) -> None:
+        path = str(self.asked.ride.path)  # stands for the ride of the page, and is no file
         with self._changed:
-            self.faults = faults
+            self.faults = tuple(Fault(f.what, f.where.replace(path, "ride"), f.mend) for f in faults)
         self._tell("cannot be planned", state="failed")
 
     def _tell(self, text: str, state: str | None = None) -> None:

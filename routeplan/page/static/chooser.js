@@ -67,11 +67,11 @@ export class Chooser {
 export function drawFigures(box, route, figures) {
   const rows = [
     ['length', long(route.length_m)],
-    ['time', `${route.time} (${route.range})`, `leave ${route.leaves}, back ${route.back}`],
+    ['time', route.time, `${route.range}; leave ${route.leaves}, back ${route.back}`],
     ['effort', `${route.effort_kj} kJ`],
     ['climb', `${route.climb_m} m (\u00b1${route.climb_uncertainty_m})`],
     ['hard', `${route.hard_min} min`],
-    ['contact', route.contact, route.net ? 'of the net' : 'of the ride'],
+    ['contact', route.contact.replace(/ \(.*/, ''), `${route.contact.replace(/^[^(]*/, '')} ${route.net ? 'of the net' : 'of the ride'}`],
     ['usable', `${route.usable_min} min`],
     ['dead', `${route.dead_min} min`, `longest ${route.longest_dead_min} min`],
     ['turns', `${(route.turns_per_km * unit.metres / 1000).toFixed(1)} a ${unit.name === 'km' ? 'km' : 'mile'}`],

@@ -115,9 +115,10 @@ export function showFaults(box, faults) {
   if (!faults.length) return;
   const list = make('ul', {class: 'faults'});
   for (const fault of faults) {
-    const path = pathOf(fault.where);
+    const path = pathOf(fault.where) ?? pathOf(fault.what);
     const input = path && [...document.querySelectorAll('[data-path]')].find(i => i.dataset.path === path && i.offsetParent);
-    const said = `${fault.where ? fault.where.replace(/^ride, /, '') + ': ' : ''}${fault.what}${fault.mend ? '. ' + fault.mend[0].toUpperCase() + fault.mend.slice(1) : ''}`;
+    const where = fault.where.replace(/^ride(, |$)/, '');
+    const said = `${where ? where + ': ' : ''}${fault.what}${fault.mend ? '. ' + fault.mend[0].toUpperCase() + fault.mend.slice(1) : ''}`;
     const item = make('li', {}, said);
     if (input) {
       input.setAttribute('aria-invalid', 'true');

@@ -333,7 +333,13 @@ function news(found) {
 
 function ended(found) {
   setRunning(false);
-  if (found.state === 'failed') { say('this cannot be planned'); showFaults($('faults'), found.faults); return; }
+  if (found.state === 'failed') {
+    clearPlan();
+    planned = true;  // once it is mended it is planned
+    say('this cannot be planned');
+    showFaults($('faults'), found.faults);
+    return;
+  }
   const count = plan?.routes.length ?? 0;
   if (!found.plan_seq) return say('stopped before anything was found');
   say(found.state === 'stopped' ? `stopped after ${Math.round(found.seconds)} s: the best of what was found`
@@ -402,7 +408,8 @@ async function openArea(key) {
   } catch (error) { fail(error); }
 }
 
-async function openRide(found) {
+// No plan is shown: another ride or job, or one that cannot be planned.
+function clearPlan() {
   plan = null;
   planned = false;
   map.routes = [];
@@ -410,7 +417,15 @@ async function openRide(found) {
   map.shownOnce = false;
   document.body.classList.remove('has-plan');
   for (const id of ['ride', 'downloads', 'talk']) $(id).hidden = true;
-  $('choices').replaceChildren(); $('trade').replaceChildren(); $('sentence').textContent = ''; $('bound').replaceChildren();
+  $('choices').replaceChildren();
+  $('trade').replaceChildren();
+  $('sentence').textContent = '';
+  $('bound').replaceChildren();
+  map.paint();
+}
+
+async function openRide(found) {
+  clearPlan();
   $('ride-name').value = found.name.replace(/\.toml$/, '');
   const wish = found.ride.ride ?? {};
   if (wish.follow && wish.length_km === undefined) ride.job = 'check';
@@ -460,7 +475,7 @@ function listen() {
   $('compare').addEventListener('click', () => guarded(compare));
   $('ask').addEventListener('submit', event => { event.preventDefault(); guarded(async () => { await look('area'); begin(); }); });
   $('stop').addEventListener('click', () => guarded(async () => { $('stop').disabled = true; say('stopping'); await search.stop(); }));
-  $('area').addEventListener('change', () => guarded(async () => { await openArea($('area').value); plan = null; await look(''); }));
+  $('area').addEventListener('change', () => guarded(async () => { clearPlan(); await openArea($('area').value); await look(''); }));
   $('rides').addEventListener('change', () => guarded(async () => {
     const name = $('rides').value;
     $('rides').value = '';
@@ -547,7 +562,12 @@ async function start() {
   listRides(hello.rides);
   $('jobs').append(...JOBS.map(([job, label]) => make('label', {}, make('input', {type: 'radio', name: 'job', value: job, onchange: () => {
     ride.job = job;
-    planned = false;
+    if (running) search.stop().catch(() => {});
+    search.turn++;
+    setRunning(false);
+    clearPlan();
+    say('');
+    showFaults($('faults'), []);
     drawWish();
   }}), ' ', label)));
   listen();

@@ -24,8 +24,8 @@ export function drawStations(box, pickOnMap, seen) {
     const at = `station.${k}`, label = station.name || `station ${k + 1}`;
     const more = make('details', {'data-row': String(k)}, make('summary', {}, 'More'),
       make('div', {class: 'fields'},
-        field(`${at}.antenna_height_m`, 'number', {label: 'Antenna height', unit: 'm', placeholder: 'from kind'}),
-        field(`${at}.transmit_w`, 'number', {label: 'Power', unit: 'W', placeholder: 'from kind'}),
+        field(`${at}.antenna_height_m`, 'number', {label: 'Antenna height', unit: 'm', placeholder: 'by kind'}),
+        field(`${at}.transmit_w`, 'number', {label: 'Power', unit: 'W', placeholder: 'by kind'}),
         field(`${at}.hears_mhz`, 'number', {label: 'Repeater hears', unit: 'MHz'}),
         field(`${at}.talks_mhz`, 'number', {label: 'Repeater talks', unit: 'MHz'}),
         field(`${at}.access`, 'text', {label: 'Opened by'}),
