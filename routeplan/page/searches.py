@@ -64,13 +64,19 @@ class Search:
     # --- for who watches ---
 
     def stop(self, *, drop: bool = False) -> None:
-        """End the search soon and keep what was found; drop: nobody wants it any more."""
+        """End the search soon and keep what was found; drop: nobody wants it any more.
+
+        Where nothing was found yet it is stopped for who watches at once; its thread ends at its next step.
+        """
         with self._changed:
-            self._stop = True
-            self._drop = self._drop or drop
             if self.ended:
                 return
-        self._tell("stopping")
+            self._stop = True
+            self._drop = self._drop or drop or self.plan is None
+        if self._drop:
+            self._tell("stopped", state="stopped")
+        else:
+            self._tell("stopping")
 
     @property
     def ended(self) -> bool:
@@ -79,7 +85,7 @@ class Search:
     def wait(self, after: int, seconds: float) -> dict[str, Any]:
         """The newest state, as soon as it is newer than `after`, or after `seconds`."""
         with self._changed:
-            self._changed.wait_for(lambda: self.seq > after, timeout=seconds)
+            self._changed.wait_for(lambda: self.seq > after or self.ended, timeout=seconds)
             plan, plan_seq = self.plan, self.plan_seq
             found: dict[str, Any] = {
                 "id": self.key,
@@ -106,6 +112,8 @@ class Search:
     def run(self, job: Job) -> None:
         """Do the job; whatever happens ends in a state that can be shown."""
         asked = self.asked
+        if self.ended:
+            return
         try:
             self._tell("beginning", state="running")
             plan = job(asked.job, asked.area, asked.ride, progress=self._progress, watch=self._watch)
@@ -122,7 +130,7 @@ class Search:
             self._fail((Fault("a fault of routeplan's, not yours", "", "see the terminal, and report it"),))
 
     def _progress(self, text: str) -> None:
-        if self._drop or (self._stop and self.plan is None):
+        if self._drop:
             raise Stopped
         self._tell(text)
 
@@ -137,6 +145,8 @@ class Search:
 
     def _show(self, plan: Plan, *, whole: bool = False) -> None:
         with self._changed:
+            if self.ended:
+                return
             self.seq += 1
             self.plan, self.plan_seq, self.whole = plan, self.seq, whole
             if self.first_s is None:
@@ -151,6 +161,8 @@ class Search:
 
     def _tell(self, text: str, state: str | None = None) -> None:
         with self._changed:
+            if self.ended:
+                return
             self.seq += 1
             self.said = text
             self.state = state or self.state

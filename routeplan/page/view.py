@@ -26,7 +26,7 @@ def plan_view(plan: Plan) -> dict[str, Any]:
         "sentence": sentence(plan),
         "net": any(map(has_net, plan.routes)),
         "routes": [_route(plan, route) for route in plan.routes],
-        "bound": None if plan.bound is None else _bound(plan),
+        "bound": _bound(plan),
         "stations": [
             {"name": s.name, "letter": s.letter, "marker": MARKERS[k % len(MARKERS)], "description": s.description}
             for k, s in enumerate(plan.stations)
@@ -40,9 +40,10 @@ def plan_view(plan: Plan) -> dict[str, Any]:
     }
 
 
-def _bound(plan: Plan) -> dict[str, Any]:
-    """The proven limit, and how far the best choice is from it, both in whole minutes."""
-    assert plan.bound is not None
+def _bound(plan: Plan) -> dict[str, Any] | None:
+    """The proven limit, and how far the best choice is from it, in whole minutes; None where it tells nothing."""
+    if plan.bound is None or not bound_sentence(plan):
+        return None
     at_most = plan.bound.contact_s_at_most
     best = max((route.contact_s for route in plan.routes), default=0.0)
     return {

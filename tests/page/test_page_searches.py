@@ -129,6 +129,25 @@ def test_a_search_is_stopped_and_keeps_what_it_found(
     assert browser.get(f"/api/search/{key}/file/ride_A.gpx").body.startswith(b"<?xml")
 
 
+def test_a_search_that_found_nothing_yet_stops_at_once(
+    make_browser: Callable[..., Browser], planned: Plan, evening_tables: dict[str, Any]
+) -> None:
+    gate = threading.Event()
+
+    def deaf(name: str, area: Any, ride: Any, *, progress: Any, watch: Any) -> Plan:
+        gate.wait(10)
+        return planned
+
+    browser = make_browser(Searches(job=deaf))
+    key = said(browser.post("/api/search", {"area": "demo", "ride": evening_tables, "job": "between"}))["id"]
+    browser.post(f"/api/search/{key}/stop", {})
+    news = said(browser.get(f"/api/search/{key}", after=0, wait=5))
+    assert news["state"] == "stopped" and not gate.is_set()
+    gate.set()
+    time.sleep(0.1)
+    assert "plan" not in said(browser.get(f"/api/search/{key}", after=-1, wait=0))
+
+
 def test_a_new_search_ends_the_one_it_replaces(
     make_browser: Callable[..., Browser], planned: Plan, evening_tables: dict[str, Any]
 ) -> None:
