@@ -16,6 +16,7 @@ CLOCK_AGREES_S = 20.0
 OWN_WITHIN_M = 500.0
 OWN_SHARE = 0.5  # of a sender's positions that must lie on the track for it to be the rider's own
 GAP_S, GAP_M = 300.0, 500.0  # between two track points; inside, the place is not known
+ODD_TIME_S = 86_400.0  # from the middle of the ride: no ride is that long
 EARLY_S = 300.0  # a report so long before the track begins, or after its end, still belongs to the ride
 STANDING_M_S = 0.8
 COARSEST_M = 300.0  # a place that is known no better does not place a report
@@ -49,6 +50,11 @@ def cleaned(track: Track, x_m: np.ndarray, y_m: np.ndarray) -> Ridden:
     if track.skipped or not good.all():
         notes.append(f"{track.skipped + int((~good).sum())} track points without place or time are left out")
     index = np.flatnonzero(good)
+    if len(index):
+        odd = np.abs(track.time_s[index] - np.median(track.time_s[index])) > ODD_TIME_S
+        if odd.any():
+            notes.append(f"{int(odd.sum())} track points with times a day or more off are left out")
+            index = index[~odd]
     if len(index) and (np.diff(track.time_s[index]) < 0).any():
         notes.append("track points out of the order of time were sorted")
         index = index[np.argsort(track.time_s[index], kind="stable")]

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -358,7 +358,7 @@ def _learnt(ride: Ride, before: Learnt, fitted: learn.Fit, evidence: Evidence) -
     # Where there are several mounts their offsets go with the stations', narrow or not: only the sums are known well.
     mounts = [_offset(name, fitted.mount(name), "", math.nan) for name in fitted.mounts]
     cover, residual = fitted.cover, fitted.residual
-    days = sorted({r[:10] for r in evidence.ride})
+    days = sorted(filter(None, map(_day_of, set(evidence.ride))))
     unanswered = sum(a is False for a in evidence.answered)
     return Learnt(
         stations=tuple(stations),
@@ -372,12 +372,20 @@ def _learnt(ride: Ride, before: Learnt, fitted: learn.Fit, evidence: Evidence) -
         rides=len(set(evidence.ride)),
         reports=len(evidence),
         no_answer=unanswered,
-        first=datetime.fromisoformat(days[0]).date() if days else None,
-        last=datetime.fromisoformat(days[-1]).date() if days else None,
+        first=days[0] if days else None,
+        last=days[-1] if days else None,
         on_mounts=tuple(dict.fromkeys(evidence.mount.tolist())),
         evidence=Path("evidence.csv"),
         name="learnt.toml",
     )
+
+
+def _day_of(ride: str) -> date | None:
+    """The day in a ride's name, "2026-08-27 19:05"; None where evidence holds another name."""
+    try:
+        return datetime.strptime(ride, "%Y-%m-%d %H:%M").date()
+    except ValueError:
+        return None
 
 
 def _offset(name: str, found: Estimate, described: str, before_db: float) -> Offset:

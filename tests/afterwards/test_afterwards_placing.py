@@ -57,9 +57,11 @@ def test_a_track_is_mended():
     time[20] = np.nan
     time[31] = time[30]
     y[40] = 9000.0
+    time[50] = 0.0  # 1970
     ridden = placing.cleaned(Track("", y, x, y, time, 2), x, y)
     assert (np.diff(ridden.time_s) > 0).all() and abs(ridden.y_m).max() < 1
-    assert len(ridden.notes) == 3 and "3 track points without place or time" in ridden.notes[0]
+    assert len(ridden.notes) == 4 and ridden.time_s[0] == BEGINS_S
+    assert "a day or more off" in ridden.notes[1] and "3 track points without place or time" in ridden.notes[0]
 
 
 @pytest.mark.parametrize("offset_s", [0.0, 45.0, -310.0, 7200.0])

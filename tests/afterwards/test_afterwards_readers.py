@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import invented_files as files
@@ -10,7 +11,17 @@ import numpy as np
 import pytest
 
 from routeplan.afterwards import adif, aprs
-from routeplan.afterwards.reports import CLEAR, NOISY, NOT_HEARD, READABLE, Reception, read_csv, read_heard, time_of
+from routeplan.afterwards.reports import (
+    CLEAR,
+    COLUMNS,
+    NOISY,
+    NOT_HEARD,
+    READABLE,
+    Reception,
+    read_csv,
+    read_heard,
+    time_of,
+)
 from routeplan.afterwards.tracks import read_track
 from routeplan.errors import InputError
 
@@ -255,3 +266,8 @@ def test_no_track(tmp_path):
     (tmp_path / "ride.gpx").write_text(files.CSV)
     with pytest.raises(InputError, match="not XML"):
         read_track(tmp_path / "ride.gpx")
+
+
+def test_the_page_names_every_column():
+    page = (Path(__file__).parents[2] / "docs" / "debrief.md").read_text()
+    assert all(f"`{column}`" in page for column in COLUMNS)
