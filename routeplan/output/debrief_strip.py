@@ -16,8 +16,9 @@ from routeplan.plan.value import Route
 from routeplan.plan.words import clock, hours, km
 
 HOW = (
-    "Bands: predicted chance of good speech in tenths (dark: hears you, light: you hear it). Sticks: your reports, from "
-    "the predicted chance of being worked at all (R3) to what came of it. Disc on top: worked. Ring: not. Small: beacons."
+    "Bands: predicted chance of good speech in tenths (dark: hears you, light: you hear it). Sticks: your reports, "
+    "from the predicted chance of being worked at all (R3) to what came of it. Disc on top: worked. Ring: not. "
+    "Small: beacons."
 )
 
 
