@@ -25,7 +25,7 @@ LABELS = 300_000  # room of one sweep of the local search
 SHAKE = 0.25
 CYCLE = 80
 SCREEN = 1_000_000  # label offers on each new seed
-PATIENCE = 15_000_000  # label offers without a better walk, until new seeds are tried
+PATIENCE = 6_000_000  # label offers without a better walk, until new seeds are tried
 EXCHANGE = 60_000_000  # label offers between two looks at the other chain
 
 
@@ -190,12 +190,12 @@ class Chain:
                 if not done:
                     self.patience = 0
                 continue
-            spent += self.renew(deadline)
+            spent += self.renew(allowance - spent, deadline)
             if self.top is None and self.renewals >= 4:
                 break
         return spent
 
-    def renew(self, deadline: Deadline) -> int:
+    def renew(self, allowance: int, deadline: Deadline) -> int:
         """Seeds, a short local search from each, a longer one from the best three; the best is the present walk then."""
         ball, objective = self.ball, self.objective
         self.renewals += 1
@@ -205,7 +205,8 @@ class Chain:
         if self.renewals % 2 == 1 or not seeds:
             swept, done = _swept(ball, objective, number if self.renewals > 1 or self.seed % CHAINS else None)
             seeds, spent = swept + seeds, spent + done
-        for offers, keep in ((SCREEN, 3), (3 * SCREEN, 1)):
+        screen = max(min(SCREEN, (allowance - spent) // 18), 100_000)
+        for offers, keep in ((screen, 3), (3 * screen, 1)):
             tried: list[tuple[float, int, np.ndarray]] = []
             for k, walk in enumerate(seeds):
                 if deadline.passed() and self.top is not None:
