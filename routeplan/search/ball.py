@@ -184,7 +184,7 @@ def make_ball(
         first, adjacent, other, dist = (
             (out_first, out_edge, head, out) if outward else (in_first, in_edge, tail, back)
         )
-        kernels.shortest(first, adjacent, other, length, np.int32(start), limit, longest_m / 2, wanted, int(wanted.sum()),
+        kernels.shortest(first, adjacent, other, length, int(start), float(limit), longest_m / 2, wanted, int(wanted.sum()),
                          dist, parent, settled, key, heap)  # fmt: skip
 
     run(False, longest_m / 2, _NONE)

@@ -100,11 +100,16 @@ def whole(ball: Ball, objective: Objective, step_m: float, gain: np.ndarray | No
     span = objective.longest_m - ball.out_m[net.tail] - net.length - ball.back_m[net.head]
     room = int((np.maximum(span, 0) / step_m + 4).sum()) + 16
     walk = np.empty(LONGEST_WALK, np.int32)
-    rules = objective.rules()
     work = make_work(ball, room)
-    used = objective.gain if gain is None else gain
-    count, done = kernels.whole_loop(net, used, objective.again, rules, step_m, ball.back_m, ball.out_m, work, walk)
-    return walk[:count].copy(), done
+    work.to[:], work.out[:] = ball.back_m, ball.out_m
+    near = np.flatnonzero(ball.out_m + ball.back_m <= objective.longest_m)
+    work.settled[: near.size] = near
+    work.settled[near.size :] = -1
+    label, _, done = kernels.sweep(
+        net, objective.gain if gain is None else gain, objective.again, objective.rules(), walk, 0, 0, 0,
+        objective.shortest_m, objective.longest_m, step_m, 0.0, work,
+    )  # fmt: skip
+    return walk[: kernels.chain(label, work, walk) if label >= 0 else 0].copy(), done
 
 
 class Chain:
@@ -125,7 +130,7 @@ class Chain:
         self.best = np.empty(LONGEST_WALK, np.int32)
         self.counts = np.zeros(7, np.int64)
         self.values = np.full(2, -np.inf)
-        self.log = np.zeros((64, 1 + LONGEST_WALK), np.int32)
+        self.log = np.zeros(64 * (1 + LONGEST_WALK), np.int32)
         scale = spread_of(objective, ball.net)
         self.settings = np.array([
             SHORTEST_SEGMENT_M, min(LONGEST_SEGMENT_M, 0.5 * objective.longest_m), BUCKET_M, SHAKE,
@@ -166,14 +171,15 @@ class Chain:
         spent = 0
         strict = self.objective.repeat_m if self.objective.repeats else 0.0
         while spent < allowance and self.counts[0] and not deadline.passed():
-            self.log[0, 0] = 0
+            self.log[0] = 0
             _, done = kernels.improve(
                 self.net, self.objective.gain, self.again, self.rules, strict, self.walk, self.counts, self.values,
                 self.best, self.state, min(SLICE, allowance - spent), self.settings, self.log, self.seen, self.work,
             )  # fmt: skip
             spent += max(done, 1)
-            for row in range(1, int(self.log[0, 0]) + 1):
-                self.found.append(self.log[row, 1 : 1 + self.log[row, 0]].copy())
+            rows = self.log.reshape(-1, 1 + LONGEST_WALK)
+            for row in range(1, int(self.log[0]) + 1):
+                self.found.append(rows[row, 1 : 1 + rows[row, 0]].copy())
         if self.counts[1] and self.values[1] > self.top_value:
             self.top_value, self.top = float(self.values[1]), self.best[: self.counts[1]].copy()
         return spent

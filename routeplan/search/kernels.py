@@ -91,7 +91,9 @@ def adjacency(end, n):
         first[i + 1] += 1
     for i in range(n):
         first[i + 1] += first[i]
-    place = first[:-1].copy()
+    place = np.empty(n, np.int32)
+    for i in range(n):
+        place[i] = first[i]
     edge = np.empty(end.size, np.int32)
     for e in range(end.size):
         edge[place[end[e]]] = e
@@ -105,8 +107,9 @@ def shortest(first, adjacent, other, weight, source, limit, floor, wanted, wante
 
     wanted : bool (n,) or empty (then all are), `wanted_count` of them true. Fills `dist` (inf where not
     settled), `parent` (edge, -1), `settled` (order). Ties by node. Returns the number of settled nodes."""
-    dist[:] = np.inf
-    parent[:] = -1
+    for i in range(dist.size):
+        dist[i] = np.inf
+        parent[i] = -1
     dist[source] = 0.0
     key[0] = 0.0
     node[0] = source
@@ -242,7 +245,7 @@ def measure(net, gain, again, rules, walk, count, work):
         e = walk[i]
         s = net.street[e]
         if i > 0:
-            a = turn_between(net, walk[i - 1], e)
+            a = turn_between(net, np.int64(walk[i - 1]), np.int64(e))
             if a < 0:
                 faults += 1
             else:
@@ -261,7 +264,7 @@ def measure(net, gain, again, rules, walk, count, work):
                         break
         work.edge_mark[e] = stamp
         work.street_mark[s] = stamp
-        value += clock_part(net, e, time)
+        value += clock_part(net, np.int64(e), time)
         time += net.time[e]
         length += net.length[e]
     return value + rules.pull * abs(length - rules.target), length, repeated, time, faults
@@ -329,7 +332,9 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, len
         return np.int64(-1), -np.inf, size
     step = max(step, span / (work.label_value.size - 5 * size))
     last_bucket = int(highest / step)
-    heads = np.full(last_bucket + 1, -1, np.int64)
+    heads = np.empty(last_bucket + 1, np.int64)
+    for q in range(last_bucket + 1):
+        heads[q] = -1
     room = 0
     for q in range(size):
         e = work.region[q]
@@ -337,8 +342,9 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, len
         high = int((highest - work.to[net.head[e]]) / step)
         work.offset[e] = room - low + 1  # one spare below and one above, for rounding
         room += max(high - low, 0) + 3
-    work.label_value[:room] = -np.inf
-    work.label_done[:room] = 0
+    for q in range(room):
+        work.label_value[q] = -np.inf
+        work.label_done[q] = 0
     done = room // 8 + size
 
     # first labels, then bucket by bucket
@@ -374,7 +380,7 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, len
             if nl + work.to[net.head[f]] > highest:
                 continue
             done += 1
-            now = value + turn + clock_part(net, f, time)
+            now = value + turn + clock_part(net, np.int64(f), time)
             k = work.offset[f] + int(nl / step)
             if work.label_done[k] == 2 or now + max(gain[f], again[f]) <= work.label_value[k]:
                 continue
@@ -423,24 +429,24 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, len
         current = heads[bucket]
         heads[bucket] = work.label_next[current]
         work.label_done[current] = 2
-        e = work.label_link[current, 1]
+        e = np.int64(work.label_link[current, 1])
         value = work.label_value[current]
         length = work.label_length[current]
-        time = work.label_time[current]
-        repeat = work.label_repeat[current]
+        time = np.float64(work.label_time[current])
+        repeat = np.float64(work.label_repeat[current])
         a0 = net.turn_first[e]
         a1 = net.turn_first[e + 1]
         if net.head[e] == end and length >= lowest and length <= highest:
             total = value + rules.pull * abs(base_length + length - rules.target) - length_price * length
             if next_edge >= 0:
-                c = turn_between(net, e, next_edge)
+                c = turn_between(net, e, np.int64(next_edge))
                 if c < 0:
                     continue
                 total += net.turn_gain[c]
                 if net.clock_sum.size > 1:
                     t = time
                     for c in range(j, count):
-                        total += clock_part(net, walk[c], t)
+                        total += clock_part(net, np.int64(walk[c]), t)
                         t += net.time[walk[c]]
             if total > best_value:
                 best_value = total
@@ -468,27 +474,6 @@ def chain(label, work, walk):
 
 
 @kernel
-def whole_loop(net, gain, again, rules, step, back, out, work, walk):
-    """The sweep over the whole ball: best closed walk from the start. Returns (number of edges or 0, work done)."""
-    work.rest_edge[:] = 0
-    work.rest_street[:] = 0
-    work.rest_near[:] = 0
-    n = 0
-    for v in range(out.size):
-        work.to[v] = back[v]
-        work.out[v] = out[v]
-        if out[v] + back[v] <= rules.longest:
-            work.settled[n] = v
-            n += 1
-    if n < work.settled.size:
-        work.settled[n] = -1
-    label, value, done = sweep(net, gain, again, rules, walk, 0, 0, 0, rules.shortest, rules.longest, step, 0.0, work)
-    if label < 0:
-        return 0, done
-    return chain(label, work, walk), done
-
-
-@kernel
 def random(state):
     """Uniform in [0, 1): xorshift64* of Vigna (2016), the state is one uint64 in an array."""
     x = state[0]
@@ -497,6 +482,13 @@ def random(state):
     x ^= x >> np.uint64(27)
     state[0] = x
     return ((x * np.uint64(2685821657736338717)) >> np.uint64(11)) * (1.0 / 9007199254740992.0)
+
+
+@kernel
+def copy(source, i, target, j, count):
+    """source[i:i + count] into target[j:]; written out, for slices take long to compile."""
+    for a in range(count):
+        target[j + a] = source[i + a]
 
 
 @kernel
@@ -523,7 +515,7 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
     settings     : [shortest segment, longest segment, bucket, shake, warmth, steps of a cycle,
                    price of each metre outside the window, share of steps with a
                    price on length, size of that price, how far below the window they may go, share with a zone]
-    log          : int32 (rows, 1 + longest walk): allowed walks as they were accepted; row 0 holds the number used
+    log          : int32, rows of 1 + walk.size: row 0 begins with the number of rows used, then (edges, walk) each
     seen         : uint64 (2^k,) hashes of logged walks
     Returns (steps taken, work done); stops after `allowance` work, or with a full log."""
     done = 0
@@ -531,9 +523,6 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
     scale = settings[6] / 3.0
     segment = np.empty(walk.size, np.int32)
     none = np.empty(0, np.bool_)
-    work.rest_edge[:] = 0
-    work.rest_street[:] = 0
-    work.rest_near[:] = 0
     while done < allowance:
         taken += 1
         done += 400
@@ -569,11 +558,12 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
             floor *= 1.0 - settings[9] * heat
         lowest = min(floor - rest, 0.95 * highest)
         # what the rest holds, and what lies between the ends
-        begin = net.tail[walk[i]]
-        end = net.head[walk[j - 1]]
-        n = shortest(net.in_first, net.in_edge, net.tail, net.length, end, highest, 0.0, none, 0,
+        begin = np.int64(net.tail[walk[i]])
+        end = np.int64(net.head[walk[j - 1]])
+        zero = np.int64(0)
+        n = shortest(net.in_first, net.in_edge, net.tail, net.length, end, highest, 0.0, none, zero,
                      work.to, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
-        n = shortest(net.out_first, net.out_edge, net.head, net.length, begin, highest, 0.0, none, 0,
+        n = shortest(net.out_first, net.out_edge, net.head, net.length, begin, highest, 0.0, none, zero,
                      work.out, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
         if n < work.settled.size:
             work.settled[n] = -1
@@ -590,17 +580,17 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
             radius = 300.0 * 10.0 ** random(state)
             factor = 0.5 + 1.2 * random(state)
             v = work.settled[int(random(state) * n)]
-            m = shortest(net.out_first, net.out_edge, net.head, net.length, v, radius, 0.0, none, 0,
+            m = shortest(net.out_first, net.out_edge, net.head, net.length, np.int64(v), radius, 0.0, none, zero,
                          work.zone, work.parent, work.zone_settled, work.heap_key, work.heap_node)  # fmt: skip
             done += 2 * m
             for q in range(m):
                 v = work.zone_settled[q]
                 for a in range(net.out_first[v], net.out_first[v + 1]):
                     work.gain[net.out_edge[a]] *= factor
-        mark_rest(net, walk, count, i, j, 1, work)
+        mark_rest(net, walk, count, i, j, np.int64(1), work)
         step = max(settings[2], highest / 250.0)
         label, value, spent = sweep(net, work.gain, again, rules, walk, count, i, j, lowest, highest, step, length_price, work)
-        mark_rest(net, walk, count, i, j, -1, work)
+        mark_rest(net, walk, count, i, j, np.int64(-1), work)
         done += spent
         if label >= 0:
             m = chain(label, work, segment)
@@ -614,9 +604,9 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
             if not same and count - (j - i) + m < walk.size:
                 counts[4] += 1
                 new = np.empty(count - (j - i) + m, np.int32)
-                new[:i] = walk[:i]
-                new[i : i + m] = segment[:m]
-                new[i + m :] = walk[j:count]
+                copy(walk, zero, new, zero, i)
+                copy(segment, zero, new, i, m)
+                copy(walk, j, new, i + m, count - j)
                 value, length, repeated, time, faults = measure(net, gain, again, rules, new, new.size, work)
                 done += new.size
                 value -= settings[6] * max(0.0, floor - length, length - rules.longest)
@@ -625,7 +615,7 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
                 if faults == 0 and value - length_price * length >= was - slack:
                     counts[5] += 1
                     counts[0] = new.size
-                    walk[: new.size] = new
+                    copy(new, zero, walk, zero, new.size)
                     values[0] = value
                     if repeated <= strict_repeat and length >= rules.shortest and length <= rules.longest:
                         mixed = np.uint64(new.size)
@@ -635,21 +625,20 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
                         slot = np.int64(mixed & np.uint64(seen.size - 1))
                         if seen[slot] != mixed:
                             seen[slot] = mixed
-                            row = log[0, 0] + 1
-                            log[row, 0] = new.size
-                            log[row, 1 : 1 + new.size] = new
-                            log[0, 0] = row
+                            log[0] += 1
+                            log[log[0] * (walk.size + 1)] = new.size
+                            copy(new, zero, log, log[0] * (walk.size + 1) + 1, new.size)
                         if value > values[1]:
                             values[1] = value
                             counts[1] = new.size
-                            best[: new.size] = new
+                            copy(new, zero, best, zero, new.size)
         if counts[2] >= settings[5]:
             counts[2] = 0
             if values[1] > values[0] and random(state) < 0.7:
                 counts[0] = counts[1]
-                walk[: counts[1]] = best[: counts[1]]
+                copy(best, zero, walk, zero, counts[1])
                 values[0] = values[1]
-        if log[0, 0] >= log.shape[0] - 1:
+        if (log[0] + 2) * (walk.size + 1) > log.size:
             break
     return taken, done
 
@@ -659,9 +648,13 @@ def peeled(tail, head, street, out_first, out_edge, in_first, in_edge, start):
     """Edges left after dead ends are taken away, over and over: an edge stays while some other street leads on from its
     head and some other street leads to its tail (the start needs neither)."""
     count = tail.size
-    keep = np.ones(count, np.bool_)
-    queued = np.ones(count, np.bool_)
-    stack = np.arange(count - 1, -1, -1).astype(np.int32)
+    keep = np.empty(count, np.bool_)
+    queued = np.empty(count, np.bool_)
+    stack = np.empty(count, np.int32)
+    for e in range(count):
+        keep[e] = True
+        queued[e] = True
+        stack[e] = count - 1 - e
     top = count
     while top > 0:
         top -= 1
