@@ -5,9 +5,23 @@ Nothing here knows hills or radios. Kernels are compiled when a search is first 
 
 from __future__ import annotations
 
+from routeplan.search.detours import Detour, Mended, combine, find_detours
 from routeplan.search.loops import best_loops
 from routeplan.search.pareto import pareto_routes
 from routeplan.search.tradeoff import distinct, trade_off
 from routeplan.search.values import Loop, LoopResult, ParetoResult, TradeOff
 
-__all__ = ["Loop", "LoopResult", "ParetoResult", "TradeOff", "best_loops", "distinct", "pareto_routes", "trade_off"]
+__all__ = [
+    "Detour",
+    "Loop",
+    "LoopResult",
+    "Mended",
+    "ParetoResult",
+    "TradeOff",
+    "best_loops",
+    "combine",
+    "distinct",
+    "find_detours",
+    "pareto_routes",
+    "trade_off",
+]

@@ -44,8 +44,8 @@ def pareto_routes(
     banned_turns : (m, 2) edges of which the second may not follow the first
 
     One vector passes another if it is nowhere larger; of routes with equal costs the one found first is kept, edges in
-    order of index. start == end gives the empty route. Raises InputError with every fault, and UnreachableError where no
-    way leads to the end or none within the limit.
+    order of index. start == end gives the empty route. Raises InputError with every fault, and UnreachableError where
+    no way leads to the end or none within the limit.
     """
     from routeplan.search import route_kernels as kernels
 
@@ -134,8 +134,8 @@ def _checked(
     if costs.ndim != 2 or costs.shape[1] not in (2, 3):
         faults.append(Fault(f"costs have shape {costs.shape}", "costs", "give two or three costs for each edge"))
     else:
-        columns = [edge_array(f"costs[:, {k}]", costs[:, k], count, faults, negative=False) for k in range(costs.shape[1])]
-        costs = np.stack(columns, axis=1)
+        named = {f"costs[:, {k}]": column for k, column in enumerate(costs.T)}
+        costs = np.stack([edge_array(k, c, count, faults, negative=False) for k, c in named.items()], axis=1)
     nodes = int(max(tail.max(initial=-1), head.max(initial=-1))) + 1
     for name, node in (("start", start), ("end", end)):
         if not isinstance(node, (int, np.integer)) or not 0 <= node < nodes:
@@ -195,9 +195,7 @@ def _shrink(cost: np.ndarray, nodes: int) -> float:
     return 1.0 - 4.0 * (nodes + 8) * 2.0**-53
 
 
-def _bounds(
-    arcs: Any, tail: np.ndarray, start: int, end: int, most: float, shrink: float, width: int
-) -> np.ndarray:
+def _bounds(arcs: Any, tail: np.ndarray, start: int, end: int, most: float, shrink: float, width: int) -> np.ndarray:
     """(n, 3) least costs to the end. Raises UnreachableError where there is no way, or none within `most`."""
     from routeplan.search import route_kernels as kernels
 

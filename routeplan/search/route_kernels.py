@@ -3,7 +3,8 @@
 They take plain arrays, never raise and never look at a clock; `pareto.py` checks, calls them in slices and makes room.
 
 Words used here. A *label* is a way from the start to a node, with its costs. The *staircase* of a node holds, of the
-labels expanded there, those that no other passes in the second and third cost: sorted by the second, falling in the third.
+labels expanded there, those that no other passes in the second and third cost: rising in the second, falling in the
+third.
 """
 
 from __future__ import annotations
@@ -96,7 +97,7 @@ def drop(key, item, size):
 
 @kernel
 def least(first, other, cost, column, root, most, inside):
-    """Least sums (n,) of one cost from `root` along arcs, over nodes `inside`; inf where above `most` or without a way."""
+    """Least sums (n,) of one cost from `root` along arcs, over nodes `inside`; inf above `most` and without a way."""
     n = first.size - 1
     total = np.full(n, np.inf)
     key = np.empty((other.size + 1, 2))
