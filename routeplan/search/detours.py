@@ -2,8 +2,8 @@
 
 A detour leaves the ride at one of its places, rides streets that the ride does not use, and joins it again further on.
 So it never turns back where it leaves or joins, and never rides a street a second time. Both steps are asked of
-`pareto_routes`: the first on a graph made of the ride before, the streets beside it and the ride after; the second on
-the ride itself as a chain of places, with the detours as other ways along it, so that detours never overlap.
+`pareto_routes`: the first, for each place of leaving, on a graph of the streets beside the ride and the ride after; the
+second on the ride itself as a chain of places, with the detours as other ways along it, so that detours never overlap.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from routeplan.search.ball import check_pairs, edge_array, node_array, streets_o
 from routeplan.search.pareto import non_dominated, pareto_routes
 from routeplan.search.values import ParetoResult
 
-TRIES = 5  # searches round one stretch: where ways that cut off too much may hide others, half as far round it
 GAIN_AT_LEAST_S = 1.0  # less dead time than that taken out is none
 WHOLE_WITHIN_S = 1.0  # of one search; what takes longer is looked for anew, within the next of these shares
 EPSILONS = (0.0, 0.002, 0.01, 0.05)
@@ -99,7 +98,8 @@ def find_detours(
     walk : (k,) edges of the ride, each beginning where the one before ends; places may recur
     stretches : (first, past) positions in the walk; a detour leaves the ride less than `within_m` before the stretch
         and joins it less than `within_m` after, and leaves out at least one edge
-    longer_at_most_m, shorter_at_most_m : bounds on the change of length (shorter: as longer where not given)
+    longer_at_most_m, shorter_at_most_m : bounds on the change of length (shorter: as longer where not given); no detour
+        leads to a place to which a way beside the ride is shorter than that
     street : (e,) equal for the edges of one street (None: as in `best_loops`); below 0: may be ridden again, as the
         ring of a roundabout
     banned_turns : (m, 2) edges of which the second may not follow the first
@@ -109,8 +109,9 @@ def find_detours(
     """
     given = _checked(tail, head, length_m, effort, dead_s, walk, stretches, street, banned_turns)
     shorter_at_most_m = longer_at_most_m if shorter_at_most_m is None else shorter_at_most_m
+    beside = _beside(given)
     return tuple(
-        _round(given, first, past, within_m, longer_at_most_m, shorter_at_most_m, at_most) for first, past in stretches
+        _round(given, beside, stretch, within_m, longer_at_most_m, shorter_at_most_m, at_most) for stretch in stretches
     )
 
 
@@ -128,7 +129,9 @@ def combine(
     street: Any = None,
     banned_turns: Any = None,
 ) -> Choices:
-    """Choices among detours for the whole ride that no other passes in length, effort and dead time.
+    """Choices among detours for the whole ride that no other passes in change of length, effort and dead time.
+
+    The change of length counts whichever way a detour changes it, so that short cuts do not hide the rest.
 
     Detours of one choice do not overlap, do not share a street and do not turn back from one to the next. Arguments as
     in `find_detours`. Choices that take out no dead time are left out.
@@ -137,20 +140,23 @@ def combine(
     shorter_at_most_m = longer_at_most_m if shorter_at_most_m is None else shorter_at_most_m
     count = len(given.walk)
     ride = given.cost[given.walk]
+    ride[:, 0] = 0.0
     before = np.arange(count)
     first = np.concatenate([before, np.array([d.first for d in detours], dtype=np.int64)])
     past = np.concatenate([before + 1, np.array([d.past for d in detours], dtype=np.int64)])
-    cost = np.concatenate([ride, *(given.cost[d.edges].sum(axis=0)[None] for d in detours)])
-    whole = ride.sum(axis=0)
+    others = np.array([given.cost[d.edges].sum(axis=0) for d in detours]).reshape(-1, 3)
+    others[:, 0] = [abs(d.length_m) for d in detours]
+    cost = np.concatenate([ride, others])
+    whole = given.cost[given.walk].sum(axis=0)
     bans = _clashes(given, detours, count)
-    found = _front(first, past, cost, 0, count, float(whole[0]) + longer_at_most_m, bans)
+    found = _front(first, past, cost, 0, count, longer_at_most_m + shorter_at_most_m, bans)
     mended = []
     for arcs in found.edges:
         taken = tuple(int(a) - count for a in arcs if a >= count)
         parts = [given.walk[a : a + 1] if a < count else detours[a - count].edges for a in arcs.tolist()]
         edges = np.concatenate(parts)
         change = given.cost[edges].sum(axis=0) - whole
-        good = change[2] <= -GAIN_AT_LEAST_S and change[0] >= -shorter_at_most_m
+        good = change[2] <= -GAIN_AT_LEAST_S and -shorter_at_most_m <= change[0] <= longer_at_most_m
         if good and not _rides_twice([detours[k] for k in taken], given):
             mended.append(Mended(edges, taken, *map(float, change)))
     return Choices(tuple(sorted(mended, key=lambda m: (m.effort, m.dead_s, m.length_m))), found.epsilon)
@@ -170,81 +176,130 @@ def _front(
     return found
 
 
-def _round(
-    given: _Given, first: int, past: int, within_m: float, longer_m: float, shorter_m: float, at_most: int
-) -> Detours:
-    """Detours round one stretch."""
-    epsilon = 0.0
-    kept: dict[tuple[int, ...], Detour] = {}
-    for k in range(TRIES):
-        arcs = _arcs(given, first, past, within_m / 2**k)
-        whole = given.cost[given.walk[arcs.begin : arcs.end]].sum(axis=0)
-        limit = float(whole[0]) + longer_m
-        found = _front(arcs.tail, arcs.head, given.cost[arcs.edge], 0, 1, limit, arcs.bans)
-        epsilon = max(epsilon, found.epsilon)
-        detours = [d for d in (_detour(given, arcs, ridden, whole) for ridden in found.edges) if d is not None]
-        enough = [d for d in detours if d.length_m >= -shorter_m]
-        kept |= {(d.first, d.past, *d.edges.tolist()): d for d in enough if d.dead_s <= -GAIN_AT_LEAST_S}
-        if len(enough) == len(detours):
-            break
-    return Detours(_spread(list(kept.values()), at_most), epsilon)
-
-
 @dataclass(frozen=True, eq=False)
-class _Arcs:
-    """Graph round one stretch: 0 and 1 are its ends, then the ride before, the ride after, and the streets' nodes."""
+class _Beside:
+    """The streets beside a ride, by tail: rows first[i]:first[i + 1] leave node i."""
 
+    edge: np.ndarray
     tail: np.ndarray
     head: np.ndarray
-    edge: np.ndarray  # of the caller
-    leaves: np.ndarray  # (a,) position at which the arc leaves the ride, or -1
-    meets: np.ndarray  # (a,) position at which it joins it, or -1
-    bans: np.ndarray  # (m, 2) arcs
-    begin: int  # positions between which the graph follows the ride
-    end: int
+    first: np.ndarray
+    cost: np.ndarray  # (rows, 3)
 
 
-def _arcs(given: _Given, first: int, past: int, within_m: float) -> _Arcs:
-    at_m, walk, tail, head = given.at_m, given.walk, given.tail, given.head
-    begin = int(np.searchsorted(at_m, at_m[first] - within_m, side="left"))
-    begin, end = min(begin, first), int(np.searchsorted(at_m, at_m[past] + within_m, side="right")) - 1
-    end = max(end, past)
-    ridden = given.street[walk]
-    beside = np.flatnonzero((given.street < 0) | ~np.isin(given.street, ridden))
+def _beside(given: _Given) -> _Beside:
+    """All edges but those of streets that the ride uses."""
+    edge = np.flatnonzero((given.street < 0) | ~np.isin(given.street, given.street[given.walk]))
+    edge = edge[np.argsort(given.tail[edge], kind="stable")]
+    nodes = int(max(given.tail.max(), given.head.max())) + 1
+    first = np.searchsorted(given.tail[edge], np.arange(nodes + 1)).astype(np.int32)
+    return _Beside(edge, given.tail[edge], given.head[edge], first, given.cost[edge])
 
-    size = end - begin
-    before = np.r_[0, 2 + np.arange(1, size), -1]  # node of place begin + i on the ride before, which ends early
-    after = np.r_[-1, 1 + size + np.arange(1, size), 1]  # and on the ride after
-    node = 2 * size + 2 + np.arange(max(tail.max(), head.max()) + 1)  # of a street's end
 
-    chain = np.arange(size)
-    parts = [  # tail, head, edge, leaves, meets
-        (before[chain[:-1]], before[chain[1:]], walk[begin : end - 1], None, None),
-        (before[-2:-1], after[-1:], walk[end - 1 : end], None, None),  # the ride as it is
-        (after[chain[1:]], after[chain[1:] + 1], walk[begin + 1 : end], None, None),
-        (node[tail[beside]], node[head[beside]], beside, None, None),
+def _round(
+    given: _Given,
+    beside: _Beside,
+    stretch: tuple[int, int],
+    within_m: float,
+    longer_m: float,
+    shorter_m: float,
+    at_most: int,
+) -> Detours:
+    """Detours round one stretch: those of each place at which the ride may be left."""
+    first, past = stretch
+    at_m = given.at_m
+    begin = min(int(np.searchsorted(at_m, at_m[first] - within_m, side="left")), first)
+    end = max(int(np.searchsorted(at_m, at_m[past] + within_m, side="right")) - 1, past)
+    found: list[Detour] = []
+    epsilon = 0.0
+    for leave in range(begin, past):
+        detours, within = _leaving(given, beside, leave, np.arange(max(first, leave) + 1, end + 1), longer_m, shorter_m)
+        found += detours
+        epsilon = max(epsilon, within)
+    return Detours(_spread(found, at_most), epsilon)
+
+
+def _leaving(
+    given: _Given, beside: _Beside, leave: int, join_at: np.ndarray, longer_m: float, shorter_m: float
+) -> tuple[list[Detour], float]:
+    """Detours that leave the ride at one of its places and join it at one of others, and the epsilon of the search.
+
+    Places to which a way leads that is too short are left out, so that it does not hide the longer ways to others."""
+    from routeplan.search.route_kernels import least
+
+    place = np.append(given.tail[given.walk], given.head[given.walk[-1]])
+    at_m, end = given.at_m, int(join_at[-1])
+    reach_m = float(at_m[end] - at_m[leave]) + longer_m
+    source = int(place[leave])
+    out = np.arange(beside.first[source], beside.first[source + 1])
+    if leave:
+        before = given.walk[leave - 1]
+        out = out[~_is_banned(given, np.full(len(out), before), beside.edge[out])]
+    if not len(out):
+        return [], 0.0
+    nodes = len(beside.first) - 1
+    to_m = least(beside.first, beside.head, beside.cost, 0, source, reach_m, np.ones(nodes, bool))
+    replaced_m = at_m[join_at] - at_m[leave]
+    way_m = to_m[place[join_at]]
+    join_at = join_at[(way_m >= replaced_m - shorter_m) & (way_m <= replaced_m + longer_m)]
+    if not len(join_at):
+        return [], 0.0
+
+    # Node 0 is the place of leaving, 1 the end; then the places of the ride after it, then the nodes of streets.
+    count = end - leave
+    after = np.r_[0, 2 + np.arange(1, count), 1]  # of place leave + i
+    node = 2 + count + np.arange(nodes)
+    chain = given.walk[leave:end]
+    rows = np.flatnonzero(np.isfinite(to_m[beside.tail]) & np.isfinite(to_m[beside.head]))
+    single, onto = _pairs(beside.head[out], place[join_at])
+    onto = join_at[onto]
+    single = out[single]
+    last, upon = _pairs(beside.head[rows], place[join_at])
+    last, upon = rows[last], join_at[upon]
+    parts = [  # tail, head, edge, place of joining
+        (after[:-1], after[1:], chain, np.full(count, -1)),  # the ride as it is, and after
+        (np.zeros(len(out), int), node[beside.head[out]], beside.edge[out], np.full(len(out), -1)),
+        (np.zeros(len(single), int), after[onto - leave], beside.edge[single], onto),
+        (node[beside.tail[rows]], node[beside.head[rows]], beside.edge[rows], np.full(len(rows), -1)),
+        (node[beside.tail[last]], after[upon - leave], beside.edge[last], upon),
     ]
-    leave_at = np.arange(begin, past)
-    join_at = np.arange(first + 1, end + 1)
-    place = np.append(tail[walk], head[walk[-1]])  # node of each position
-    edge, at = _pairs(tail[beside], place[leave_at])
-    edge, at = beside[edge], leave_at[at]
-    parts.append((before[at - begin], node[head[edge]], edge, at, None))
-    to, onto = _pairs(head[edge], place[join_at])  # a single edge that leaves and joins
-    good = join_at[onto] > at[to]
-    to, onto = to[good], onto[good]
-    parts.append((before[at[to] - begin], after[join_at[onto] - begin], edge[to], at[to], join_at[onto]))
-    edge, onto = _pairs(head[beside], place[join_at])
-    edge, onto = beside[edge], join_at[onto]
-    parts.append((node[tail[edge]], after[onto - begin], edge, None, onto))
-    none = [np.full(len(p[2]), -1) for p in parts]
-    leaves = np.concatenate([n if p[3] is None else p[3] for p, n in zip(parts, none)])
-    meets = np.concatenate([n if p[4] is None else p[4] for p, n in zip(parts, none)])
-    arc_tail, arc_head, edge = (np.concatenate([p[k] for p in parts]).astype(np.int64) for k in range(3))
-    bans = _turns_between(given.banned, edge, arc_tail, arc_head)
-    bans = bans[(bans >= 2 * size - 1).any(axis=1)]  # but as the ride goes anyway
-    bans = np.concatenate([bans, _turns_back(given.street[edge], arc_tail, arc_head, leaves, meets)])
-    return _Arcs(arc_tail, arc_head, edge, leaves, meets, bans, begin, end)
+    tail, head, edge, meets = (np.concatenate([p[k] for p in parts]).astype(np.int64) for k in range(4))
+    good = np.ones(len(edge), bool)
+    joins = np.flatnonzero((meets >= 0) & (meets < len(given.walk)))
+    good[joins] = ~_is_banned(given, edge[joins], given.walk[meets[joins]])
+    tail, head, edge, meets = tail[good], head[good], edge[good], meets[good]
+    ends = (np.arange(len(edge)) >= count) & ((tail == 0) | (meets >= 0))
+    bans = np.concatenate(
+        [_turns_between(given.banned, edge, tail, head), _turns_back(given.street[edge], tail, head, ends)]
+    )
+    bans = bans[(bans >= count).all(axis=1)]
+    whole = given.cost[chain].sum(axis=0)
+    found = _front(tail, head, given.cost[edge], 0, 1, float(whole[0]) + longer_m, bans)
+    detours = []
+    for arcs in found.edges:
+        if arcs[0] < count:
+            continue  # the ride as it is
+        joined = int(np.flatnonzero(meets[arcs] >= 0)[0])
+        change = given.cost[edge[arcs]].sum(axis=0) - whole
+        if change[2] <= -GAIN_AT_LEAST_S and change[0] >= -shorter_m:
+            detours.append(_trimmed(given, leave, int(meets[arcs[joined]]), edge[arcs[: joined + 1]], change))
+    return detours, found.epsilon
+
+
+def _trimmed(given: _Given, first: int, past: int, edges: np.ndarray, change: np.ndarray) -> Detour:
+    """A detour without what it shares with the ride at its ends: edges of a ring that both pass."""
+    walk = given.walk
+    while len(edges) > 1 and past - first > 1 and edges[0] == walk[first]:
+        first, edges = first + 1, edges[1:]
+    while len(edges) > 1 and past - first > 1 and edges[-1] == walk[past - 1]:
+        past, edges = past - 1, edges[:-1]
+    return Detour(first, past, edges, *map(float, change))
+
+
+def _is_banned(given: _Given, into: np.ndarray, out: np.ndarray) -> np.ndarray:
+    """Whether pairs of edges are among the banned turns."""
+    count = len(given.tail)
+    return np.isin(into.astype(np.int64) * count + out, given.banned[:, 0] * count + given.banned[:, 1])
 
 
 def _pairs(of: np.ndarray, among: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -265,28 +320,13 @@ def _turns_between(banned: np.ndarray, edge: np.ndarray, tail: np.ndarray, head:
     return np.column_stack([into, out])[head[into] == tail[out]]
 
 
-def _turns_back(
-    street: np.ndarray, tail: np.ndarray, head: np.ndarray, leaves: np.ndarray, meets: np.ndarray
-) -> np.ndarray:
-    """Pairs (m, 2) of arcs that turn back on the street on which the ride is left or joined."""
-    side = np.flatnonzero((street >= 0) & ((leaves >= 0) | (meets >= 0)))
+def _turns_back(street: np.ndarray, tail: np.ndarray, head: np.ndarray, ends: np.ndarray) -> np.ndarray:
+    """Pairs (m, 2) of arcs that turn back on the street on which the ride is left or joined (`ends`)."""
+    side = np.flatnonzero((street >= 0) & ends)
     into, out = _pairs(street[side], street)
     into = side[into]
     pairs = np.concatenate([np.column_stack([into, out]), np.column_stack([out, into])])
     return np.unique(pairs[(head[pairs[:, 0]] == tail[pairs[:, 1]]) & (pairs[:, 0] != pairs[:, 1])], axis=0)
-
-
-def _detour(given: _Given, arcs: _Arcs, ridden: np.ndarray, whole: np.ndarray) -> Detour | None:
-    """The detour in a way through the graph, or None where it is the ride as it was."""
-    leaves = np.flatnonzero(arcs.leaves[ridden] >= 0)
-    if not len(leaves):
-        return None
-    a, b = int(leaves[0]), int(np.flatnonzero(arcs.meets[ridden] >= 0)[0])
-    change = given.cost[arcs.edge[ridden]].sum(axis=0) - whole
-    first, past = int(arcs.leaves[ridden[a]]), int(arcs.meets[ridden[b]])
-    if past <= first:
-        return None
-    return Detour(first, past, arcs.edge[ridden[a : b + 1]], *map(float, change))
 
 
 def _spread(detours: list[Detour], at_most: int) -> tuple[Detour, ...]:
