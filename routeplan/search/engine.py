@@ -20,12 +20,15 @@ CHAINS = 2
 SLICE = 3_000_000  # label offers between two looks at the clock, some 30 ms
 LONGEST_WALK = 4096  # edges
 SHORTEST_SEGMENT_M, LONGEST_SEGMENT_M = 800.0, 20_000.0
-BUCKET_M = 60.0
-LABELS = 300_000  # room of one sweep of the local search
+BUCKET_M = 90.0
+FEWEST_LABELS, LABELS = 8_000, 20_000  # of one sweep of the local search
+REPEAT_PRICE = 3.0  # of a metre ridden again on the way to a walk without, in gains of a good metre
 SHAKE = 0.25
-CYCLE = 80
-SCREEN = 1_000_000  # label offers on each new seed
-PATIENCE = 6_000_000  # label offers without a better walk, until new seeds are tried
+CYCLE = 40
+SEEDS, KEEP, FURTHER = 5, 2, 2  # seeds looked at, those that go on, how much longer
+SWEEP_EVERY = 2  # times that seeds are drawn
+SCREEN = 1_200_000  # label offers on each new seed
+PATIENCE = 8_000_000  # label offers without a better walk, until new seeds are tried
 EXCHANGE = 60_000_000  # label offers between two looks at the other chain
 
 
@@ -107,7 +110,7 @@ def whole(ball: Ball, objective: Objective, step_m: float, gain: np.ndarray | No
     work.settled[near.size :] = -1
     label, _, done = kernels.sweep(
         net, objective.gain if gain is None else gain, objective.again, objective.rules(), walk, 0, 0, 0,
-        objective.shortest_m, objective.longest_m, step_m, 0.0, work,
+        objective.shortest_m, objective.longest_m, step_m, room, 0.0, work,
     )  # fmt: skip
     return walk[: kernels.chain(label, work, walk) if label >= 0 else 0].copy(), done
 
@@ -128,19 +131,20 @@ class Chain:
             kernels.random(self.state)
         self.walk = np.empty(LONGEST_WALK, np.int32)
         self.best = np.empty(LONGEST_WALK, np.int32)
-        self.counts = np.zeros(7, np.int64)
+        self.counts = np.zeros(8, np.int64)
         self.values = np.full(2, -np.inf)
         self.log = np.zeros(64 * (1 + LONGEST_WALK), np.int32)
         scale = spread_of(objective, ball.net)
         self.settings = np.array([
             SHORTEST_SEGMENT_M, min(LONGEST_SEGMENT_M, 0.5 * objective.longest_m), BUCKET_M, SHAKE,
-            warmth * scale * objective.longest_m / 10, CYCLE, 3.0 * scale, 0.5, 1.5, 0.1, 0.3,
+            warmth * scale * objective.longest_m / 10, CYCLE, 3.0 * scale, 0.9, 1.5, 0.1, 0.6, 0.6, FEWEST_LABELS, LABELS,
         ])  # fmt: skip
+        self.strict_rules = objective.rules()
         if objective.repeats:
             self.rules, self.again = objective.rules(), objective.again
         else:  # repeats are passed through at a price, but never kept
             self.rules = objective.rules(repeats=True, repeat_m=0.1 * objective.longest_m)
-            self.again = -0.5 * scale * ball.net.length
+            self.again = -REPEAT_PRICE * scale * ball.net.length
         self.seen = np.zeros(4096, np.uint64)
         self.found: list[np.ndarray] = []
 
@@ -148,7 +152,7 @@ class Chain:
         """Begin from this walk."""
         from routeplan.search import kernels
 
-        self.counts[:2], self.values[:] = 0, -np.inf
+        self.counts[:], self.values[:] = 0, -np.inf
         value, length, repeated, _, faults = kernels.measure(
             self.net, self.objective.gain, self.again, self.rules, walk, walk.size, self.work)  # fmt: skip
         if faults:
@@ -156,7 +160,7 @@ class Chain:
         o = self.objective
         value -= self.settings[6] * max(0.0, o.shortest_m - length, length - o.longest_m)
         self.walk[: walk.size] = walk
-        self.counts[0], self.counts[2], self.values[0] = walk.size, 0, value
+        self.counts[0], self.values[0] = walk.size, value
         allowed = repeated <= (o.repeat_m if o.repeats else 0.0) and o.shortest_m <= length <= o.longest_m
         if allowed:
             self.found.append(walk.copy())
@@ -173,7 +177,7 @@ class Chain:
         while spent < allowance and self.counts[0] and not deadline.passed():
             self.log[0] = 0
             _, done = kernels.improve(
-                self.net, self.objective.gain, self.again, self.rules, strict, self.walk, self.counts, self.values,
+                self.net, self.objective.gain, self.again, self.rules, self.strict_rules, strict, self.walk, self.counts, self.values,
                 self.best, self.state, min(SLICE, allowance - spent), self.settings, self.log, self.seen, self.work,
             )  # fmt: skip
             spent += max(done, 1)
@@ -206,13 +210,13 @@ class Chain:
         ball, objective = self.ball, self.objective
         self.renewals += 1
         number = self.seed * 1000 + self.renewals
-        seeds = polygons(ball, objective, self.work, number, 24)[:8]
+        seeds = polygons(ball, objective, self.work, number, 24)[:SEEDS]
         spent = 24 * (self.net.tail.size + 20_000)
-        if self.renewals % 2 == 1 or not seeds:
+        if self.renewals % SWEEP_EVERY == 0 or not seeds:
             swept, done = _swept(ball, objective, number if self.renewals > 1 or self.seed % CHAINS else None)
             seeds, spent = swept + seeds, spent + done
-        screen = max(min(SCREEN, (allowance - spent) // 18), 100_000)
-        for offers, keep in ((screen, 3), (3 * screen, 1)):
+        screen = max(min(SCREEN, (allowance - spent) // (SEEDS + KEEP * FURTHER)), 100_000)
+        for offers, keep in ((screen, KEEP), (FURTHER * screen, 1)):
             tried: list[tuple[float, int, np.ndarray]] = []
             for k, walk in enumerate(seeds):
                 if deadline.passed() and self.top is not None:

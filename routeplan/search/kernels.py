@@ -292,10 +292,10 @@ def push(net, work, last_bucket, heads, f, nl, value, time, repeat, parent, step
 
 
 @kernel
-def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, length_price, work):
+def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, labels, length_price, work):
     """Best replacement of walk[i:j]: returns (label or -1, its value, work done).
 
-    The rest of the walk is marked in work.rest_*; distances to the segment's end lie in work.to and from its beginning
+    labels: at most so many are used, the buckets (`step` or wider) follow from it. The rest of the walk is marked in work.rest_*; distances to the segment's end lie in work.to and from its beginning
     in work.out; lowest, highest: length of the segment [m]. A value counts the segment, its turns, the rest's clock
     part and the pull to the target, less `length_price` a metre. With i = 0, j = count = 0 it finds a whole loop from the start."""
     first_edge = walk[i - 1] if i > 0 else -1
@@ -328,9 +328,9 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, len
                 work.region[size] = e
                 size += 1
                 span += spare
-    if size * 8 > work.label_value.size:
+    if size * 8 > labels:
         return np.int64(-1), -np.inf, size
-    step = max(step, span / (work.label_value.size - 5 * size))
+    step = max(step, span / (labels - 5 * size))
     last_bucket = int(highest / step)
     heads = np.empty(last_bucket + 1, np.int64)
     for q in range(last_bucket + 1):
@@ -505,16 +505,17 @@ def mark_rest(net, walk, count, i, j, sign, work):
 
 
 @kernel
-def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, state, allowance, settings, log, seen, work):
+def improve(net, gain, again, loose, strict, strict_repeat, walk, counts, values, best, state, allowance, settings, log, seen, work):
     """Local search: replace segments of the walk by the best ones that the sweep finds, gains shaken, over and over.
 
     walk, best   : int32, current and best walk; counts = [edges of walk, edges of best, step within the cycle, then tallies: sweeps that
-                   found a way, a new way, walks accepted, steps]
+                   found a way, a new way, walks accepted, steps; last: 1 in a strict cycle]
     values       : [value of walk, value of best (-inf: none that is allowed)]
-    strict_repeat: metres ridden again that an allowed walk may have (rules.repeat_m may be looser)
+    loose, strict: rules; loose ones may let pass repeats (at the price `again`) that strict_repeat [m] does not allow
     settings     : [shortest segment, longest segment, bucket, shake, warmth, steps of a cycle,
                    price of each metre outside the window, share of steps with a
-                   price on length, size of that price, how far below the window they may go, share with a zone]
+                   price on length, size of that price, how far below the window they may go, share with a zone, share
+                   of strict cycles, fewest and most labels of a sweep]
     log          : int32, rows of 1 + walk.size: row 0 begins with the number of rows used, then (edges, walk) each
     seen         : uint64 (2^k,) hashes of logged walks
     Returns (steps taken, work done); stops after `allowance` work, or with a full log."""
@@ -534,6 +535,7 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
             length += net.length[walk[a]]
         phase = counts[2] / settings[5]
         counts[2] += 1
+        rules = strict if counts[7] == 1 else loose
         heat = max(0.0, 1.0 - 1.25 * phase)
         # the segment
         size = settings[0] * (settings[1] / settings[0]) ** random(state)
@@ -589,7 +591,8 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
                     work.gain[net.out_edge[a]] *= factor
         mark_rest(net, walk, count, i, j, np.int64(1), work)
         step = max(settings[2], highest / 250.0)
-        label, value, spent = sweep(net, work.gain, again, rules, walk, count, i, j, lowest, highest, step, length_price, work)
+        labels = np.int64(settings[12] * (settings[13] / settings[12]) ** random(state))
+        label, value, spent = sweep(net, work.gain, again, rules, walk, count, i, j, lowest, highest, step, labels, length_price, work)
         mark_rest(net, walk, count, i, j, np.int64(-1), work)
         done += spent
         if label >= 0:
@@ -607,7 +610,7 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
                 copy(walk, zero, new, zero, i)
                 copy(segment, zero, new, i, m)
                 copy(walk, j, new, i + m, count - j)
-                value, length, repeated, time, faults = measure(net, gain, again, rules, new, new.size, work)
+                value, length, repeated, time, faults = measure(net, gain, again, loose, new, new.size, work)
                 done += new.size
                 value -= settings[6] * max(0.0, floor - length, length - rules.longest)
                 slack = -settings[4] * heat * np.log(max(random(state), 1e-12))
@@ -634,7 +637,8 @@ def improve(net, gain, again, rules, strict_repeat, walk, counts, values, best, 
                             copy(new, zero, best, zero, new.size)
         if counts[2] >= settings[5]:
             counts[2] = 0
-            if values[1] > values[0] and random(state) < 0.7:
+            counts[7] = 1 if values[1] > -np.inf and random(state) < settings[11] else 0
+            if values[1] > -np.inf and (counts[7] == 1 or (values[1] > values[0] and random(state) < 0.7)):
                 counts[0] = counts[1]
                 copy(best, zero, walk, zero, counts[1])
                 values[0] = values[1]
