@@ -31,6 +31,7 @@ TIMED_AT_MOST = 60  # choices that are ridden in full
 WORTH_S, WORTH_SHARE = 60.0, 0.2  # a detour takes out so much dead time, and so much of its stretch, or is left out
 TELLING_S = 60.0  # a dearer choice takes out this much more dead time than a cheaper one, or is not shown
 OUT_S, OUT_SHARE = 20.0, 0.15  # a stretch counts as taken out when no more than the larger of these is left
+TOO_FAR_M = 1e7
 FAR_KJ = 10.0  # beyond the dearest choice, so that it too covers some of the trade-off
 REPEATS_M, BESIDE_M, ON_FOOT_S, CONTACT_SHARE = 20.0, 100.0, 60.0, 0.005  # no choice is worse by more than these
 
@@ -121,8 +122,13 @@ def _choices(
     street = network.edge_street_group.astype(np.int64)
     street = np.where(network.ways.roundabout[network.street_way[network.edge_street]], -1, street)
     dead_s = setting.pieces.edge_sums(setting.riding.time_s * ~(setting.contact.chance >= DEAD_BELOW))
+    on_foot = setting.edge_walked_s > ON_FOOT_S
+    on_foot[usual.ridden.edges] = False
+    length_m = np.where(
+        on_foot, TOO_FAR_M, network.edge_length_m
+    )  # no detour pushes a bicycle that the usual ride rides
     arguments = (
-        network.edge_tail, network.edge_head, network.edge_length_m, _effort_kj(setting), dead_s, usual.ridden.edges,
+        network.edge_tail, network.edge_head, length_m, _effort_kj(setting), dead_s, usual.ridden.edges,
     )  # fmt: skip
     shorter_m = min(longer_m, SHORTER_SHARE * usual.ridden.length_m)
     rules: dict[str, Any] = {
