@@ -15,10 +15,11 @@ from routeplan.errors import NoLoopError
 from routeplan.plan.area import Area
 from routeplan.plan.background import background
 from routeplan.plan.between import contact_bound as route_bound
-from routeplan.plan.between import find_routes
+from routeplan.plan.between import find_routes, route_reasons
 from routeplan.plan.followed import follow
 from routeplan.plan.learnt import learnt_assumptions, learnt_notes
 from routeplan.plan.loops import Window, contact_bound, find_loops, loop_window, passes_via
+from routeplan.plan.mend import mend_ride, room_m
 from routeplan.plan.reasons import cautions, followed_reason, letters, ride_reasons
 from routeplan.plan.ridefile import Ride, require
 from routeplan.plan.setting import Progress, Setting, departures, from_here_to_there, round_a_start
@@ -44,7 +45,7 @@ def plan(job: str, area: Area, ride: Ride, *, progress: Progress, watch: Watch |
     require(ride, job)
     if job == "loop":
         return loop(area, ride, progress, watch)
-    return {"between": between, "check": check}[job](area, ride, progress)
+    return {"between": between, "mend": mend, "check": check}[job](area, ride, progress)
 
 
 def loop(area: Area, ride: Ride, progress: Progress, watch: Watch | None = None) -> Plan:
@@ -78,7 +79,7 @@ def between(area: Area, ride: Ride, progress: Progress) -> Plan:
     setting = from_here_to_there(area, ride, progress=progress)
     chosen, notes = find_routes(setting, departs, progress)
     bound = route_bound(setting, departs)
-    return _plan("between", setting, chosen, ride_reasons(chosen), bound, progress, notes)
+    return _plan("between", setting, chosen, route_reasons(chosen), bound, progress, notes)
 
 
 def check(area: Area, ride: Ride, progress: Progress) -> Plan:
@@ -88,6 +89,15 @@ def check(area: Area, ride: Ride, progress: Progress) -> Plan:
     followed = follow(area, ride, track, room_m=0.0, progress=progress)
     timed = time_route(followed.setting, followed.edges, departures(ride)[0])
     return _plan("check", followed.setting, [timed], [followed_reason(followed)], None, progress)
+
+
+def mend(area: Area, ride: Ride, progress: Progress) -> Plan:
+    """A given track, and small detours that take out its dead stretches."""
+    assert ride.ride.follow is not None
+    track = read_gpx(ride.ride.follow)
+    followed = follow(area, ride, track, room_m=room_m(ride.ride.extra_km_at_most), progress=progress)
+    mended = mend_ride(followed, departures(ride)[0], progress, followed_reason(followed))
+    return _plan("mend", followed.setting, mended.rides, mended.reasons, None, progress, mended.notes)
 
 
 def _no_loop(error: NoLoopError, window: Window) -> NoLoopError:
