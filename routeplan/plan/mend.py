@@ -302,16 +302,18 @@ def _reason(choice: Choice, usual: Timed, silences: Sequence[Silence]) -> str:
     ]
     deeds = []
     if out:
-        deeds.append(f"take out dead stretch{'es' if len(out) > 1 else ''} {_and(out)}")
+        deeds.append(f"take out the usual ride's dead stretch{'es' if len(out) > 1 else ''} {_and(out)}")
     if shorter:
         deeds.append(
-            f"shorten {_and(shorter)}" if out else f"shorten dead stretch{'es' * (len(shorter) > 1)} {_and(shorter)}"
+            f"shorten {_and(shorter)}"
+            if out
+            else f"shorten the usual ride's dead stretch{'es' * (len(shorter) > 1)} {_and(shorter)}"
         )
     saved_s = usual.figures.dead_s - choice.timed.figures.dead_s
     did = " and ".join(deeds) or "take out silence here and there"
     told = f"{_price(more_m, more_kj)} {did}: {_minutes(saved_s)}"
     left = [f"at {words.km(at_m)}" + (f" by {road}" if road else "") for at_m, road in choice.where]
-    return f"{told}; leaves the usual ride {_and(left)}"
+    return f"{told}; leaves it {_and(left)}"
 
 
 def _price(more_m: float, more_kj: int) -> str:
