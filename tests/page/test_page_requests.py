@@ -96,6 +96,13 @@ def test_a_file_that_is_dropped_tells_its_faults_with_lines(browser: Browser) ->
     assert any("line 4" in f["where"] for f in faults)
 
 
+def test_the_page_itself_is_told_faults_without_a_complaint_in_its_console(browser: Browser) -> None:
+    browser.headers["x-page"] = "1"
+    answer = browser.post("/api/ride/read", b"[strat]", name="bad.toml")
+    assert answer.status == 200 and ("X-Faults", "1") in answer.headers and said(answer)["faults"]
+    assert browser.get("/api/nothing").status == 404
+
+
 def test_a_wrong_ride_cannot_be_saved(browser: Browser, evening: dict[str, Any]) -> None:
     evening["set"]["mount"] = "helmet"
     assert browser.post("/api/ride/save", {"ride": evening}, name="x").status == 422

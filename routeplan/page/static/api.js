@@ -10,12 +10,12 @@ export class Refused extends Error {
 async function ask(path, options) {
   let reply;
   try {
-    reply = await fetch(path, options);
+    reply = await fetch(path, {...options, headers: {...options?.headers, 'X-Page': '1'}});
   } catch (error) {
     if (error.name === 'AbortError') throw error;
     throw new Refused([{what: 'routeplan does not answer', where: '', mend: 'is it still running in the terminal?'}]);
   }
-  if (reply.ok) return reply;
+  if (reply.ok && !reply.headers.has('X-Faults')) return reply;
   let faults = [{what: `the server said ${reply.status}`, where: '', mend: ''}];
   try { faults = (await reply.json()).faults || faults; } catch { /* no JSON: the status must do */ }
   throw new Refused(faults);

@@ -3,7 +3,7 @@
 import {get, set, unit, placeOf, placeText} from './model.js';
 
 let explained = {}, words = {}, count = 0;
-const shown = [];
+const marked = new Map();  // the fields that each box of faults speaks of
 
 export function vocabulary(fields, lists) {
   explained = fields;
@@ -110,7 +110,9 @@ export function field(path, kind, options = {}) {
 
 // Tell what is wrong, at the top and at the field it belongs to.
 export function showFaults(box, faults) {
-  for (const input of shown.splice(0)) input.removeAttribute('aria-invalid');
+  for (const input of marked.get(box) ?? []) input.removeAttribute('aria-invalid');
+  const inputs = [];
+  marked.set(box, inputs);
   box.replaceChildren();
   if (!faults.length) return;
   const list = make('ul', {class: 'faults'});
@@ -122,7 +124,7 @@ export function showFaults(box, faults) {
     const item = make('li', {}, said);
     if (input) {
       input.setAttribute('aria-invalid', 'true');
-      shown.push(input);
+      inputs.push(input);
       item.append(' ', make('button', {type: 'button', onclick: () => input.focus()}, 'go there'));
     }
     list.append(item);

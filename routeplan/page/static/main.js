@@ -307,6 +307,7 @@ function begin() {
   clearTimeout(planTimer);
   if (faulty) return say('mend what is marked, then plan');
   planned = true;
+  showFaults($('trouble'), []);
   setRunning(true);
   say('beginning');
   search.begin({area: ride.area, job: ride.job, ride: ride.tables});
@@ -337,7 +338,7 @@ function ended(found) {
     clearPlan();
     planned = true;  // once it is mended it is planned
     say('this cannot be planned');
-    showFaults($('faults'), found.faults);
+    showFaults($('trouble'), found.faults);
     return;
   }
   const count = plan?.routes.length ?? 0;
@@ -347,7 +348,7 @@ function ended(found) {
 }
 
 function fail(error) {
-  showFaults($('faults'), error.faults ?? [{what: String(error.message ?? error), where: '', mend: ''}]);
+  showFaults($('trouble'), error.faults ?? [{what: String(error.message ?? error), where: '', mend: ''}]);
 }
 
 // --- showing ---
@@ -426,6 +427,7 @@ function clearPlan() {
 
 async function openRide(found) {
   clearPlan();
+  if (map.area) map.fit(map.area.roads_m);
   $('ride-name').value = found.name.replace(/\.toml$/, '');
   const wish = found.ride.ride ?? {};
   if (wish.follow && wish.length_km === undefined) ride.job = 'check';
@@ -445,7 +447,9 @@ function soon() {
   return `${day.getFullYear()}-${two(day.getMonth() + 1)}-${two(day.getDate())}T18:00:00`;
 }
 
+// Do what the rider asked; what went wrong before is no longer news.
 async function guarded(action) {
+  showFaults($('trouble'), []);
   try { await action(); } catch (error) { fail(error); }
 }
 
@@ -494,7 +498,6 @@ function listen() {
   $('save').addEventListener('click', () => guarded(async () => {
     const saved = await post('/api/ride/save', {ride: ride.tables}, {name: $('ride-name').value});
     listRides(saved.rides);
-    showFaults($('faults'), []);
     say(`saved as ${saved.name}; the command line reads it too`);
   }));
   $('get-ride').addEventListener('click', () => guarded(async () => {
@@ -567,7 +570,7 @@ async function start() {
     setRunning(false);
     clearPlan();
     say('');
-    showFaults($('faults'), []);
+    showFaults($('trouble'), []);
     drawWish();
   }}), ' ', label)));
   listen();

@@ -94,8 +94,8 @@ export function drawRule(box) {
     .map(([value, text]) => make('option', {value}, text)));
   choose.value = kind;
   const [label, text] = told('contact.rule');
-  const parts = [make('label', {}, label, ' ', choose)];
-  if (text) parts.push(explainer('', text));
+  choose.setAttribute('aria-label', label);
+  const parts = [text ? explainer(label, text) : label, choose];
   if (kind === 'several') {
     parts.push(make('label', {}, 'how many ', make('input', {type: 'number', min: '1', max: String(names.length), value: String(rule.at_least),
       onchange: event => set('contact.rule', {at_least: Number(event.target.value)})})));
