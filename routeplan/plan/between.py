@@ -41,7 +41,7 @@ def find_routes(setting: Setting, departs: list[datetime], progress: Progress) -
     Raises UnreachableError where no way leads to the end, or none within the length.
     """
     limit_m = _limit_m(setting)
-    asked = question(setting, Window("m", 0.0, 0.0, limit_m), bool(setting.ride.nets))
+    asked = question(setting, Window("m", 0.0, 0.0, limit_m), bool(setting.nets))
     legs = _legs(setting, asked)
     pool: list[Timed] = []
     notes: list[str] = []
@@ -56,7 +56,7 @@ def find_routes(setting: Setting, departs: list[datetime], progress: Progress) -
             time_route(setting, setting.graph.expand(legs.edge[edges], start=setting.start, end=setting.end), departure)
             for edges in found.edges
         ]
-    if setting.ride.nets:
+    if setting.nets:
         notes.append("contact in the net's window was taken at the quickest route's passing times, then reckoned anew")
     return _with_the_least_silent(setting, choose(setting, pool, None), pool), list(dict.fromkeys(notes))
 
@@ -219,7 +219,7 @@ def _out_s(timed: Timed) -> float:
 def contact_bound(setting: Setting, departs: list[datetime]) -> Bound:
     """A figure that the contact of no such route can pass: each edge once, the best of them filled into the length."""
     limit_m = _limit_m(setting)
-    asked = question(setting, Window("m", 0.0, 0.0, limit_m), bool(setting.ride.nets))
+    asked = question(setting, Window("m", 0.0, 0.0, limit_m), bool(setting.nets))
     at_most = fill(asked.contact_s, asked.measure, limit_m)
     how = "each edge at most once, those with the most contact for their length filled into the longest length"
     window_s = setting.clock(departs[0]).length_s

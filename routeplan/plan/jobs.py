@@ -17,15 +17,17 @@ from routeplan.plan.background import background
 from routeplan.plan.between import contact_bound as route_bound
 from routeplan.plan.between import find_routes, route_reasons
 from routeplan.plan.followed import follow
+from routeplan.plan.hf import ground_wave_line, net_lines, station_line
 from routeplan.plan.learnt import learnt_assumptions, learnt_notes
 from routeplan.plan.loops import Window, contact_bound, find_loops, loop_window, passes_via
 from routeplan.plan.mend import mend_ride, room_m
 from routeplan.plan.reasons import cautions, followed_reason, letters, ride_reasons
 from routeplan.plan.ridefile import Ride, require
-from routeplan.plan.setting import Progress, Setting, departures, from_here_to_there, round_a_start
+from routeplan.plan.setting import Progress, Setting, departures, from_here_to_there, resolved, round_a_start
 from routeplan.plan.timetable import Timed, make_route, time_route
 from routeplan.plan.value import Assumption, Bound, Plan, PlannedNet, PlannedStation, Route
 from routeplan.plan.whatif import what_if
+from routeplan.radio.ground_wave import UPPER_LIMIT, how_predicted
 
 STATION_WITHIN = 0.6  # of the routes' span: a station this far outside them widens the map
 
@@ -241,10 +243,29 @@ def planned_stations(setting: Setting) -> tuple[PlannedStation, ...]:
     return tuple(planned)
 
 
+def _not_by_terrain(setting: Setting, chosen: Sequence[Timed], routes: Sequence[Route]) -> list[str]:
+    """One line for each station on a band that is not predicted by terrain."""
+    told = []
+    for station in setting.ride.stations:
+        if station.name in setting.contacts.names:
+            continue
+        work = resolved(setting.area, setting.ride, station)
+        if how_predicted(work.transmit_mhz) != UPPER_LIMIT or work.listen_mhz != work.transmit_mhz or not routes:
+            told.append(station_line(work.name, work.transmit_mhz))
+            continue
+        samples = routes[0].samples
+        line = ground_wave_line(
+            work.name, frequency_mhz=work.transmit_mhz, station=work.station, rider=work.rider, mode=work.mode,
+            station_xy_m=(work.x_m, work.y_m), x_m=samples.x_m, y_m=samples.y_m, time_s=samples.time_s,
+            n0=setting.ride.radio.n0,
+        )  # fmt: skip
+        told.append(f"{line} on {routes[0].id}" if line.endswith("away") else line)
+    return told
+
+
 def _warnings(setting: Setting, chosen: Sequence[Timed], routes: Sequence[Route]) -> list[str]:
     found = [f"{route.id}: {text}" for route in routes for text in route.warnings]
-    missing = {s.name for s in setting.ride.stations} - set(setting.contacts.names)
-    found += [f"{name}: not predicted on its band, left out of the contact share" for name in sorted(missing)]
+    found += [*net_lines(setting.ride), *_not_by_terrain(setting, chosen, routes)]
     if not all(passes_via(setting, timed) for timed in chosen):
         found.append("not every ride shown passes all the places under via; allow more length")
     for route in routes:

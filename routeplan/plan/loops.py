@@ -175,7 +175,7 @@ def find_loops(
     setting: Setting, window: Window, departs: list[datetime], progress: Progress, watch: Watch | None = None
 ) -> list[Timed]:
     """Loops worth showing, cheapest in effort first. Raises NoLoopError with the nearest length that was found."""
-    asked = question(setting, window, bool(setting.ride.nets))
+    asked = question(setting, window, bool(setting.nets))
     pool: list[Timed] = []
     looking = _Looking(setting, window, watch)
     for departure in departs:
@@ -393,9 +393,9 @@ def _price_kj(timed: Timed, window: Window | None) -> float:
 
 def contact_bound(setting: Setting, window: Window, departs: list[datetime]) -> Bound:
     """A proven figure that the contact of no such loop can pass, every second ridden counted, repeats and halts too."""
-    asked = question(setting, window, bool(setting.ride.nets))
+    asked = question(setting, window, bool(setting.nets))
     repeats = setting.ride.ride.repeat_share
-    halt_s = setting.ride.ride.stop_min * 60.0 if setting.ride.nets else 0.0
+    halt_s = setting.ride.ride.stop_min * 60.0 if setting.nets else 0.0
     at_most, how = 0.0, ""
     for departure in departs:
         clock = setting.clock(departure)
@@ -419,7 +419,7 @@ def contact_bound(setting: Setting, window: Window, departs: list[datetime]) -> 
         again_s = fill(asked.contact_s, asked.measure, repeats * window.longest)
         if result.gain_at_most + again_s > at_most:
             at_most, how = result.gain_at_most + again_s, result.proof
-    if setting.ride.nets:
+    if setting.nets:
         length = setting.clock(departs[0]).length_s
         at_most = min(at_most + halt_s, length)
         how = (

@@ -48,7 +48,7 @@ def beacon_plan(plan: Plan, route: Route) -> Any:
     The data margin is the voice margin, less what a packet needs above speech, plus what the other bandwidth brings.
     """
     from routeplan.radio.beacons import beacon_plan as plan_beacons
-    from routeplan.radio.quality import mode_of
+    from routeplan.radio.quality import for_contact, mode_of
 
     samples, mhz = route.samples, frequency_mhz(plan)
     if not samples.stations or mhz is None or len(samples.time_s) < 2:
@@ -57,7 +57,7 @@ def beacon_plan(plan: Plan, route: Route) -> Any:
         voice = mode_of(plan.nets[0].mode if plan.nets else str(said(plan, "set.mode", "FM")))
     except InputError:  # a mode of its own words; speech by FM stands for it
         voice = mode_of("FM")
-    data = mode_of("data beacon")
+    voice, data = for_contact(voice, mhz), mode_of("data beacon")
     shift_db = (
         voice.required_cn_db() + 10 * math.log10(voice.bandwidth_hz)
         - data.required_cn_db() - 10 * math.log10(data.bandwidth_hz)

@@ -223,7 +223,7 @@ def _ride(document: Document, path: Path | None, name: str) -> Ride:
     stations = check.stations(stations, start)
     nets = check.nets(nets, start, [s.name for s in stations])
     handheld = check.set(handheld, nets)
-    check.contact(contact, [s.name for s in stations])
+    check.contact(contact, [*(s.name for s in stations), *(name for s in stations for name in s.reaches)])
     check.wind(tables["wind"])
     check.places(start, wish)
     if faults:

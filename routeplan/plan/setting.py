@@ -24,13 +24,14 @@ from routeplan.plan.contact import (
     contact_weights,
     mean_correlation,
 )
+from routeplan.plan.hf import by_terrain, counting_nets, station_line
 from routeplan.plan.learnt import learnt_cover, with_learnt
-from routeplan.plan.ridefile import Ride
+from routeplan.plan.ridefile import Net, Ride
 from routeplan.plan.weights import Pieces, RideWeights, pieces_of, ride_weights
 from routeplan.plan.words import after, seconds_between
-from routeplan.radio import bands, chance, words
+from routeplan.radio import chance, words
 from routeplan.radio.link import RiderSet, noise_spread_db
-from routeplan.radio.quality import mode_of
+from routeplan.radio.quality import for_contact, mode_of
 from routeplan.ride.weather import air_density_at_kg_m3
 from routeplan.roads.build import fuse
 from routeplan.roads.network import Network
@@ -112,6 +113,11 @@ class Setting:
         )
 
     @cached_property
+    def nets(self) -> tuple[Net, ...]:
+        """The nets whose windows count: those on bands that terrain tells of."""
+        return counting_nets(self.ride)
+
+    @cached_property
     def pace_spread(self) -> float:
         """Standard deviation of the time of passing, as a share of the time ridden so far [-]."""
         return pace_spread(self.ride, self.pieces, self.riding)
@@ -122,7 +128,7 @@ class Setting:
             merged(
                 [
                     (seconds_between(departs, net.begins), seconds_between(departs, net.ends))
-                    for net in self.ride.nets
+                    for net in self.nets
                     if net.begins is not None
                 ]
             ),
@@ -296,8 +302,11 @@ def make_contacts(area: Area, ride: Ride, x_m: np.ndarray, y_m: np.ndarray) -> C
     found = (_workable(area, ride, s) for s in ride.stations)
     workable = tuple(with_learnt(ride, work) for work in found if work is not None)
     if not workable:
+        told = "; ".join(station_line(s.name, resolved(area, ride, s).transmit_mhz) for s in ride.stations)
         raise InputError(
-            "none of the stations can be predicted on its band", "[[net]] frequency_mhz", "6 m to 23 cm can be"
+            f"none of the stations can be predicted by terrain ({told})",
+            "[[net]] frequency_mhz",
+            "add a station on 6 m to 23 cm: only there can contact along roads be reckoned",
         )
     ground = Ground(
         elevation=area.elevation,
@@ -319,13 +328,18 @@ def make_contacts(area: Area, ride: Ride, x_m: np.ndarray, y_m: np.ndarray) -> C
 
 
 def _workable(area: Area, ride: Ride, station: Any) -> Workable | None:
-    net = next((n for n in ride.nets if n.control == station.name), ride.nets[0] if ride.nets else None)
+    work = resolved(area, ride, station)
+    return work if by_terrain(work.transmit_mhz) and by_terrain(work.listen_mhz) else None
+
+
+def resolved(area: Area, ride: Ride, station: Any) -> Workable:
+    """A station of the ride file in numbers, on whatever band: that of the net it leads, else of the first net."""
+    led = [n for n in ride.nets if n.control is not None and n.control.lower() == station.name.lower()]
+    net = next(iter([*led, *(n for n in ride.nets if by_terrain(n.frequency_mhz)), *ride.nets]), None)
     simplex = net.frequency_mhz if net is not None else float(ride.set.frequency_mhz or 0.0)
     transmit = float(station.hears_mhz or simplex)
     listen = float(station.talks_mhz or simplex)
-    if bands.band_of(transmit).predicted != "terrain":
-        return None
-    resolved = words.resolve_station(
+    found = words.resolve_station(
         frequency_mhz=transmit,
         kind=station.kind,
         antenna_height_m=station.antenna_height_m,
@@ -340,25 +354,25 @@ def _workable(area: Area, ride: Ride, station: Any) -> Workable | None:
     )
     rider = {mhz: _rider_set(ride, mhz) for mhz in {transmit, listen}}
     x, y = area.projection.to_xy(*station.position)
-    mode = mode_of(net.mode if net is not None else ride.set.mode, ride.radio.speech)
+    mode = for_contact(mode_of(net.mode if net is not None else ride.set.mode, ride.radio.speech), transmit)
     spread = chance.Spread(
         location_db=chance.location_spread_db(transmit, height_m=rider[transmit].value.antenna_height_m),
         model_db=ride.radio.model_error_db,
         body_db=rider[transmit].value.body_sigma_db,
-        noise_db=noise_spread_db(resolved.value, rider[transmit].value, transmit, listen),
+        noise_db=noise_spread_db(found.value, rider[transmit].value, transmit, listen),
     )
     return Workable(
         name=station.name,
         x_m=float(x),
         y_m=float(y),
-        station=resolved.value,
+        station=found.value,
         rider=rider[transmit].value,
         rider_from=rider[listen].value,
         transmit_mhz=transmit,
         listen_mhz=listen,
         mode=mode,
         spread=spread,
-        stated=resolved.stated,
+        stated=found.stated,
         rider_stated=rider[transmit].stated,
     )
 

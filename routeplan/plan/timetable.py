@@ -263,7 +263,7 @@ def _over_note(setting: Setting, ridden: Ridden, a: int, b: int) -> str:
 
 
 def _net_overs(timed: Timed, overs: list[tuple[int, int]]) -> tuple[tuple[str, float], ...]:
-    """Overs by their time inside the nets' windows at the planned pace, the longest first; shorter ones are left out."""
+    """Overs by their time inside the nets' windows at the planned pace, the longest first."""
     time_s, windows = timed.ridden.time_s, timed.clock.windows_s
     inside = [(str(k), float(inside_s(time_s[a], time_s[b], windows))) for k, (a, b) in enumerate(overs, 1)]
     return tuple(sorted((item for item in inside if item[1] >= OVER_AT_LEAST_S), key=lambda item: -item[1]))
