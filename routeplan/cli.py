@@ -284,7 +284,7 @@ def coverage(
 @click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="plan.json whose card was ticked.")
 @click.option("--choice", default="", metavar="LETTER", help="Which of its choices was ridden.")
 @click.option("--clock-offset", type=float, default=0.0, metavar="SECONDS", help="Add this to the times of reports.")
-@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write report, pictures and learnt.toml.")
+@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write report, pictures, learnt.toml.")
 def debrief(area: Path, ride: Path, track: Path, heard: tuple[Path, ...], plan_file: Path | None, choice: str,
             clock_offset: float, out: Path | None) -> None:  # fmt: skip
     """After the ride: what was heard beside what was predicted, and what to learn from it."""

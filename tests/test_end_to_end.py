@@ -109,7 +109,7 @@ def _compared(area: Area, ride_: ridefile.Ride, route: dict[str, Any], pathprof:
 def test_published_loss_along_the_route_against_pycraf(which: str, request: pytest.FixtureRequest) -> None:
     """Loss behind the margins of route points, against Rec. ITU-R P.452-16 as pycraf has it.
 
-    From up to 30 places of the route to each station: the loss is had back from the document's margin, and reckoned anew by
+    From up to 30 places of each route: the loss is had back from the document's margin, and reckoned anew by
     pycraf on the same profile. Paths from 2 km on whose profile is bare of cover and land: there both models
     share the delta-Bullington diffraction (held to 0.05 dB below), and the totals differ by 0.10 dB of free space (92.5
     there, 92.4 here) and by the absorption of the air, which only P.452 counts: up to 0.3 dB in all.

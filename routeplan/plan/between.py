@@ -17,7 +17,7 @@ from routeplan.errors import UnreachableError
 from routeplan.plan import words
 from routeplan.plan.cheapest import cheapest
 from routeplan.plan.clock import NetClock
-from routeplan.plan.loops import Question, Window, _lost_s, choose, fill, passes_via, question
+from routeplan.plan.loops import Question, Window, lost_s, choose, fill, passes_via, question
 from routeplan.plan.reasons import letters, ride_reasons
 from routeplan.plan.setting import Progress, Setting, allowed, cut_at
 from routeplan.plan.timetable import Timed, time_route, with_check_in_halt
@@ -185,9 +185,9 @@ def _loss_s(setting: Setting, asked: Question, clock: NetClock, legs: Legs) -> n
 def _with_the_least_silent(setting: Setting, chosen: list[Timed], pool: list[Timed]) -> list[Timed]:
     """The choices, with the route that has the least time out of contact among them."""
     good = [t for t in pool if passes_via(setting, t)] or pool
-    best = min(good, key=lambda t: (_lost_s(t), t.ridden.effort_kj))
-    least = min(chosen, key=_lost_s)
-    if _lost_s(best) >= _lost_s(least) - LEAST_BY_S:
+    best = min(good, key=lambda t: (lost_s(t), t.ridden.effort_kj))
+    least = min(chosen, key=lost_s)
+    if lost_s(best) >= lost_s(least) - LEAST_BY_S:
         return chosen
     kept = chosen if len(chosen) < setting.ride.ride.choices else [t for t in chosen if t is not least]
     return sorted([*kept, with_check_in_halt(setting, best)], key=lambda t: t.ridden.effort_kj)
@@ -198,7 +198,7 @@ def route_reasons(chosen: Sequence[Timed]) -> list[str]:
     reasons = ride_reasons(chosen)
     if len(chosen) < 2:
         return [f"{reasons[0]}, and the least time out of contact"]
-    least = min(range(len(chosen)), key=lambda k: _lost_s(chosen[k]))
+    least = min(range(len(chosen)), key=lambda k: lost_s(chosen[k]))
     timed, before = chosen[least], chosen[least - 1]
     saved_s = _out_s(before) - _out_s(timed)
     if least and "tellingly" in reasons[least] and saved_s >= LEAST_BY_S:

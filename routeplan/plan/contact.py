@@ -88,7 +88,7 @@ class Contacts:
                 losses[k, way] = known[key]
         return losses
 
-    def _loss_db(self, link: dict[str, float], x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:
+    def _loss_db(self, link: dict[str, Any], x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:
         ground = self.ground
         return batch.losses_db(
             ground.elevation.values,
@@ -102,7 +102,7 @@ class Contacts:
             **link,
         )
 
-    def link_arguments(self, work: Workable, mhz: float, rider: RiderSet) -> dict[str, float]:
+    def link_arguments(self, work: Workable, mhz: float, rider: RiderSet) -> dict[str, Any]:
         """What the loss of a link hangs on beside the rasters and the rider's place, as `batch.losses_db` names it."""
         return {
             "tx_x_m": work.x_m,

@@ -92,7 +92,7 @@ def question(setting: Setting, window: Window, with_net: bool) -> Question:
     time_s, contact_s = setting.edge_time_s[edge], setting.edge_contact_s[edge]
     length_m = network.edge_length_m[edge] + graph.ring_length_m
     out_s = time_s - contact_s
-    loss = (REST_OF_RIDE if with_net else 1.0) * out_s + _side_street_m(setting)[edge] * SIDE_STREET_PRICE_S_M
+    loss = (REST_OF_RIDE if with_net else 1.0) * out_s + side_street_m(setting)[edge] * SIDE_STREET_PRICE_S_M
     loss = loss + setting.edge_stress_m[edge] * STRESS_PRICE_S_M * setting.ride.rider.stress_weight
     loss = loss + setting.edge_walked_s[edge] * WALK_PRICE
     row_of = np.full(network.edge_count, -1)
@@ -127,7 +127,7 @@ def _near_groups(network: Network) -> np.ndarray:
     return np.unique(pairs[pairs[:, 0] != pairs[:, 1]].reshape(-1, 2), axis=0)
 
 
-def _side_street_m(setting: Setting) -> np.ndarray:
+def side_street_m(setting: Setting) -> np.ndarray:
     """Metres of each edge on residential and service streets."""
     from routeplan.roads.tags import KINDS
 
@@ -325,7 +325,7 @@ def choose(setting: Setting, pool: list[Timed], window: Window | None) -> list[T
     kept = [t for t in kept if t.ridden.repeated_m <= ride.repeat_share * t.ridden.length_m] or kept
     if ride.home_by is not None:
         kept = [t for t in kept if seconds_between(t.departs, ride.home_by) >= t.ridden.ride_time_s] or kept
-    costs = np.array([(t.ridden.effort_kj + _price_kj(t, window), _lost_s(t)) for t in kept])
+    costs = np.array([(t.ridden.effort_kj + price_kj(t, window), lost_s(t)) for t in kept])
     telling = _tells(kept, costs)
     kept, costs = [t for t, yes in zip(kept, telling) if yes], costs[telling]
     network = setting.network
@@ -363,7 +363,7 @@ def _tells(timed: list[Timed], costs: np.ndarray) -> np.ndarray:
     share = np.array([t.figures.share for t in timed])
     cheaper = costs[:, 0][None, :] < (1 - NOTICED) * costs[:, 0][:, None]
     as_good = share[None, :] > share[:, None] - LITTLE
-    return ~(cheaper & as_good).any(axis=1)
+    return np.asarray(~(cheaper & as_good).any(axis=1))
 
 
 def passes_via(setting: Setting, timed: Timed) -> bool:
@@ -371,7 +371,7 @@ def passes_via(setting: Setting, timed: Timed) -> bool:
     return bool(np.isin(setting.via_streets, setting.network.edge_street[timed.ridden.edges]).all())
 
 
-def _lost_s(timed: Timed) -> float:
+def lost_s(timed: Timed) -> float:
     """What a loop fails to give: net seconds without contact, else seconds of the ride without."""
     figures = timed.figures
     ridden_out_s = timed.ridden.ride_time_s - float(np.nansum(timed.ridden.duration_s * timed.ridden.chance))
@@ -380,7 +380,7 @@ def _lost_s(timed: Timed) -> float:
     return ridden_out_s
 
 
-def _price_kj(timed: Timed, window: Window | None) -> float:
+def price_kj(timed: Timed, window: Window | None) -> float:
     """The prices of turns, repeats and nearness as effort, at the loop's own mean power."""
     ridden = timed.ridden
     seconds = timed.turns * TURN_PRICE_S + ridden.repeated_m * REPEAT_PRICE_S_M + timed.nearby_m * NEAR_PRICE_S_M

@@ -18,11 +18,11 @@ import numpy as np
 from routeplan import search
 from routeplan.plan import words
 from routeplan.plan.followed import Followed
-from routeplan.plan.loops import SIDE_STREET_PRICE_S_M, STRESS_PRICE_S_M, WALK_PRICE, _price_kj, _side_street_m
+from routeplan.plan.loops import SIDE_STREET_PRICE_S_M, STRESS_PRICE_S_M, WALK_PRICE, price_kj, side_street_m
 from routeplan.plan.ridden import DEAD_BELOW, Ridden
 from routeplan.plan.setting import Progress, Setting
 from routeplan.plan.talk import runs
-from routeplan.plan.timetable import LABELLED_DEAD_S, LETTERS, Timed, _calling_rows, _nearest_name, time_route
+from routeplan.plan.timetable import LABELLED_DEAD_S, LETTERS, Timed, calling_rows, nearest_name, time_route
 from routeplan.search.pareto import non_dominated
 
 WITHIN_M = 3000.0  # of a dead stretch the ride is left, and joined again; judgement
@@ -108,7 +108,7 @@ def silences_of(setting: Setting, ridden: Ridden) -> list[Silence]:
         middle = point[(a + b) // 2 if b < len(point) else (a + b - 1) // 2]
         first, last = np.searchsorted(ridden.edge_first, [a, b - 1], side="right") - 1
         begin_m, end_m = float(ridden.distance_m[a]), float(ridden.distance_m[b])
-        near = _nearest_name(setting, float(network.point_x_m[middle]), float(network.point_y_m[middle]))
+        near = nearest_name(setting, float(network.point_x_m[middle]), float(network.point_y_m[middle]))
         found.append(Silence(next(letters, ""), int(first), int(last) + 1, a, b, seconds, begin_m, end_m, near))
     return found
 
@@ -164,7 +164,7 @@ def _choices(
 def _effort_kj(setting: Setting) -> np.ndarray:
     """Effort of each edge with the prices of side streets, traffic and walking, at the rider's mean power."""
     mean_kw = setting.edge_effort_kj.sum() / max(setting.edge_time_s.sum(), 1.0)
-    priced_s = _side_street_m(setting) * SIDE_STREET_PRICE_S_M + setting.edge_walked_s * WALK_PRICE
+    priced_s = side_street_m(setting) * SIDE_STREET_PRICE_S_M + setting.edge_walked_s * WALK_PRICE
     priced_s = priced_s + setting.edge_stress_m * STRESS_PRICE_S_M * setting.ride.rider.stress_weight
     return setting.edge_effort_kj + priced_s * mean_kw
 
@@ -267,7 +267,7 @@ def _seen(timed: Timed, usual: Timed) -> tuple[float, float, float]:
 
 def _change_kj(timed: Timed, usual: Timed) -> float:
     """How much another ride a mended one is: its effort, more or less, and what it has more of turns and the like."""
-    priced = _price_kj(timed, None) - _price_kj(usual, None)
+    priced = price_kj(timed, None) - price_kj(usual, None)
     return abs(timed.ridden.effort_kj - usual.ridden.effort_kj) + max(priced, 0.0)
 
 
@@ -351,7 +351,7 @@ def _stop_instead(setting: Setting, ridden: Ridden, silence: Silence) -> str:
     where = f"{silence.begin_m / 1000:.1f}-{silence.end_m / 1000:.1f} km"
     where += f", {silence.near}" if silence.near else ""
     head = f"no small detour helps dead stretch {silence.letter} ({where})"
-    row, index, standing, _ = _calling_rows(setting, ridden)
+    row, index, standing, _ = calling_rows(setting, ridden)
     good = np.flatnonzero(np.nan_to_num(standing) >= setting.ride.contact.chance)
     at_m = ridden.distance_m[row[good]]
     away = np.maximum(silence.begin_m - at_m, 0) + np.maximum(at_m - silence.end_m, 0)

@@ -79,7 +79,7 @@ def with_check_in_halt(setting: Setting, timed: Timed) -> Timed:
     seconds = setting.ride.ride.stop_min * 60.0
     if not seconds or not timed.clock.windows_s:
         return timed
-    row, _, place_chance, margins = _calling_rows(setting, timed.ridden)
+    row, _, place_chance, margins = calling_rows(setting, timed.ridden)
     passing = timed.clock.weight(timed.ridden.time_s[row]) > 0.5
     # The halt itself should fall into the window: the place must be reached that long before it ends.
     passing &= timed.clock.weight(timed.ridden.time_s[row] + seconds) > 0.5
@@ -92,7 +92,7 @@ def with_check_in_halt(setting: Setting, timed: Timed) -> Timed:
     return time_route(setting, timed.ridden.edges, timed.departs, halt)
 
 
-def _calling_rows(setting: Setting, ridden: Ridden) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def calling_rows(setting: Setting, ridden: Ridden) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Rows (c,) at which calling places are passed, their index, chance standing there, margins (k, 2, c)."""
     from scipy.spatial import cKDTree
 
@@ -281,12 +281,12 @@ def _dead(setting: Setting, ridden: Ridden, samples: Samples) -> tuple[Stretch, 
     for a, b in runs(ridden.chance < DEAD_BELOW):
         long = ridden.time_s[b] - ridden.time_s[a] >= LABELLED_DEAD_S
         middle = (a + b) // 2
-        note = _nearest_name(setting, samples.x_m[middle], samples.y_m[middle]) if long else ""
+        note = nearest_name(setting, samples.x_m[middle], samples.y_m[middle]) if long else ""
         stretches.append(_stretch(ridden, a, b, next(letters, "") if long else "", note))
     return tuple(stretches)
 
 
-def _nearest_name(setting: Setting, x_m: float, y_m: float, within_m: float = 3000.0) -> str:
+def nearest_name(setting: Setting, x_m: float, y_m: float, within_m: float = 3000.0) -> str:
     places = setting.area.places
     named = np.array([bool(name) for name in places.name], dtype=bool) & ~places.calling
     distance = np.where(named, np.hypot(places.x_m - x_m, places.y_m - y_m), np.inf)
@@ -375,7 +375,7 @@ def _late_warning(setting: Setting, departs: datetime, ride_time_s: float) -> st
 
 
 def _calling_places(setting: Setting, ridden: Ridden) -> tuple[CallingPlace, ...]:
-    row, index, standing, margins = _calling_rows(setting, ridden)
+    row, index, standing, margins = calling_rows(setting, ridden)
     places = setting.area.places
     order = np.argsort(-np.nan_to_num(standing, nan=-1.0), kind="stable")[:CALLING_PLACES]
     found = []

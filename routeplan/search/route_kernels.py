@@ -40,7 +40,7 @@ class Stairs(NamedTuple):
     """Staircases of all nodes in one pool: steps first[i] : first[i] + count[i] belong to node i."""
 
     first: np.ndarray  # (n,) int64
-    count: np.ndarray  # (n,) int32
+    count: np.ndarray  # type: ignore[assignment]  # (n,) int32; hides tuple.count, which nobody asks for
     room: np.ndarray  # (n,) int32
     step: np.ndarray  # (P, 3) float64: costs of a label
 

@@ -99,7 +99,7 @@ def test_property_quiet_zones_count_each_metre_once(looped: Plan) -> None:
     for route in looped.routes:
         mask = np.zeros(int(route.length_m) + 1, dtype=bool)
         for zone in route.quiet_zones:
-            mask[int(round(zone.begin_m)) : int(round(zone.end_m))] = True
+            mask[round(zone.begin_m) : round(zone.end_m)] = True
         assert route.quiet_m == pytest.approx(mask.sum(), abs=2 * len(route.quiet_zones))
         assert route.quiet_m < sum(zone.end_m - zone.begin_m for zone in route.quiet_zones)
 
@@ -175,7 +175,7 @@ def test_a_repeater_counts_as_whom_it_reaches(checked: Any) -> None:
 
 
 def test_property_plain_words_stand_for_stated_numbers(checked: Any) -> None:
-    """A better kind, more power, a better place for the set: never a poorer contact; what the words stand for is told."""
+    """A better kind, more power, a better place for the set: never a poorer contact; what words stand for is told."""
     shares = [
         checked(RIM.replace("vertical on the chimney", kind)).routes[0].contact_share
         for kind in ("indoors", "in the loft", "vertical on the chimney", "beam on a mast")

@@ -81,7 +81,7 @@ def test_banned_turns_hold_where_the_detour_leaves_and_joins():
 
 
 def test_too_short_a_way_is_left_out_and_does_not_hide_the_next():
-    """A short cut from place 1 to place 9 passes every other detour; where the ride may not be cut short it is barred."""
+    """A short cut from place 1 to 9 passes every other detour; where the ride may not be cut short it is barred."""
     tail, head, length, walk = ladder(10)
     tail, head, length = np.append(tail, 1), np.append(head, 9), np.append(length, 500.0)
     dead = with_dead(len(tail), walk, {4: 200.0})
