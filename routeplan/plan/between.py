@@ -17,7 +17,7 @@ from routeplan.errors import UnreachableError
 from routeplan.plan import words
 from routeplan.plan.cheapest import cheapest
 from routeplan.plan.clock import NetClock
-from routeplan.plan.loops import Question, Window, lost_s, choose, fill, passes_via, question
+from routeplan.plan.loops import Question, Window, choose, fill, lost_s, passes_via, question
 from routeplan.plan.reasons import letters, ride_reasons
 from routeplan.plan.setting import Progress, Setting, allowed, cut_at
 from routeplan.plan.timetable import Timed, time_route, with_check_in_halt

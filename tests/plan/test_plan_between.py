@@ -12,7 +12,7 @@ from routeplan.errors import UnreachableError
 from routeplan.plan import jobs
 from routeplan.plan.area import Area
 from routeplan.plan.between import _front, _legs, find_routes, route_reasons
-from routeplan.plan.loops import Window, _lost_s, passes_via, question
+from routeplan.plan.loops import Window, lost_s, passes_via, question
 from routeplan.plan.ridefile import read_ride
 from routeplan.plan.setting import Setting, departures, from_here_to_there
 from routeplan.plan.timetable import time_route
@@ -58,7 +58,7 @@ def test_property_choices_lead_there_within_the_length_and_none_passes_another(s
         assert timed.ridden.length_m <= 14_000 + 1e-6
     effort = [t.ridden.effort_kj for t in chosen]
     assert effort == sorted(effort)
-    lost = [_lost_s(t) for t in chosen]
+    lost = [lost_s(t) for t in chosen]
     assert lost == sorted(lost, reverse=True)  # dearer ones are quieter
     reasons = route_reasons(chosen)
     assert sum("the least time out of contact" in reason for reason in reasons) == 1
