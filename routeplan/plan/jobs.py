@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from functools import cache
+from datetime import datetime
+from functools import cache, partial
 from itertools import count
 from typing import Any
 
@@ -19,6 +20,8 @@ from routeplan.plan.between import find_routes, route_reasons
 from routeplan.plan.followed import follow
 from routeplan.plan.hf import ground_wave_line, net_lines, station_line
 from routeplan.plan.learnt import learnt_assumptions, learnt_notes
+from routeplan.plan.lifted import BUDGET as BRIEF_BUDGET
+from routeplan.plan.lifted import bought
 from routeplan.plan.loops import Window, contact_bound, find_loops, loop_window, passes_via
 from routeplan.plan.mend import mend_ride, room_m
 from routeplan.plan.reasons import cautions, followed_reason, letters, ride_reasons
@@ -26,7 +29,7 @@ from routeplan.plan.ridefile import Ride, require
 from routeplan.plan.setting import Progress, Setting, departures, from_here_to_there, resolved, round_a_start
 from routeplan.plan.timetable import Timed, make_route, time_route
 from routeplan.plan.value import Assumption, Bound, Plan, PlannedNet, PlannedStation, Route
-from routeplan.plan.whatif import what_if
+from routeplan.plan.whatif import guess_line, what_if
 from routeplan.radio.ground_wave import UPPER_LIMIT, how_predicted
 
 STATION_WITHIN = 0.6  # of the routes' span: a station this far outside them widens the map
@@ -72,7 +75,18 @@ def loop(area: Area, ride: Ride, progress: Progress, watch: Watch | None = None)
     except NoLoopError as error:
         raise _no_loop(error, window) from None
     progress("what no loop of this window can pass")
-    return _plan("loop", setting, chosen, ride_reasons(chosen), bound(), progress)
+    notes = bought(setting, chosen, partial(_loops_let_in, area, departs, progress))
+    return _plan("loop", setting, chosen, ride_reasons(chosen), bound(), progress, notes)
+
+
+def _loops_let_in(
+    area: Area, departs: list[datetime], progress: Progress, ride: Ride
+) -> tuple[Setting, Sequence[Timed]]:
+    """A brief look for loops on every road, however busy."""
+    progress("what roads above your cap on traffic stress would have bought")
+    window = loop_window(ride, departs[0])
+    setting = round_a_start(area, ride, reach_m=window.reach_m, progress=lambda text: None)
+    return setting, find_loops(setting, window, departs, lambda text: None, budget=BRIEF_BUDGET)
 
 
 def between(area: Area, ride: Ride, progress: Progress) -> Plan:
@@ -81,6 +95,12 @@ def between(area: Area, ride: Ride, progress: Progress) -> Plan:
     setting = from_here_to_there(area, ride, progress=progress)
     chosen, notes = find_routes(setting, departs, progress)
     bound = route_bound(setting, departs)
+
+    def let_in(ride: Ride) -> tuple[Setting, Sequence[Timed]]:
+        every = from_here_to_there(area, ride, progress=lambda text: None)
+        return every, find_routes(every, departs, progress)[0]
+
+    notes = [*notes, *bought(setting, chosen, let_in)]
     return _plan("between", setting, chosen, route_reasons(chosen), bound, progress, notes)
 
 
@@ -138,12 +158,15 @@ def _plan(
     ]
     progress("the ground of the map")
     x, y = _map_places(setting, routes)
+    assumptions = told_assumptions(setting)
+    changes = what_if(setting, chosen[0]) if whole else ()
+    guess = guess_line(setting, changes, {a.key for a in assumptions if a.guess})
     zone = ride.time_zone or "UTC"
     return Plan(
         job=job,
         area=area_facts(area),
         title=_title(job, ride),
-        assumptions=told_assumptions(setting),
+        assumptions=assumptions,
         stations=planned_stations(setting),
         nets=tuple(
             PlannedNet(n.name, n.frequency_mhz, n.mode, n.begins, n.ends, n.control)
@@ -156,8 +179,8 @@ def _plan(
         cautions=cautions(ride),
         contact_chance=ride.contact.chance,
         time_zone=zone,
-        notes=(*notes, *learnt_notes(ride)),
-        what_if=what_if(setting, chosen[0]) if whole else (),
+        notes=(*notes, *learnt_notes(ride), *guess),
+        what_if=changes,
         background=background(area, x, y, setting.contacts.chance_in_passing) if whole else None,
     )
 

@@ -223,7 +223,7 @@ def _ride(document: Document, path: Path | None, name: str) -> Ride:
     stations = check.stations(stations, start)
     nets = check.nets(nets, start, [s.name for s in stations])
     handheld = check.set(handheld, nets)
-    check.contact(contact, [*(s.name for s in stations), *(name for s in stations for name in s.reaches)])
+    contact = check.contact(contact, [*(s.name for s in stations), *(name for s in stations for name in s.reaches)])
     check.wind(tables["wind"])
     check.places(start, wish)
     if faults:
@@ -505,6 +505,9 @@ class _Checks:
             near = nearest(net.control, names)
             mend = f'did you mean "{near}"?' if near else f"stations: {listed(names) if names else 'none'}"
             self.fault("no station of this name", (*at, "control"), mend)
+        elif net.control is not None:
+            spelt = next(name for name in names if name.lower() == net.control.lower())
+            net = dataclasses.replace(net, control=spelt)
         begins: Any = net.begins
         path: KeyPath = (*at, "begins")
         leaves = start.departs or (start.departs_between or (None,))[0]
@@ -527,7 +530,8 @@ class _Checks:
             )
         return net
 
-    def contact(self, contact: Contact, names: list[str]) -> None:
+    def contact(self, contact: Contact, names: list[str]) -> Contact:
+        """The contact rule with its names spelt as the stations' are."""
         path: KeyPath = ("contact", "rule")
         if isinstance(contact.rule, tuple):
             for name in contact.rule:
@@ -537,6 +541,10 @@ class _Checks:
                     self.fault(f"no station is called {name!r}", path, mend)
         elif isinstance(contact.rule, dict) and contact.rule["at_least"] > len(names):
             self.fault(f"there are only {len(names)} stations", path, "add stations, or ask for fewer")
+        if isinstance(contact.rule, tuple):
+            spelt = {name.lower(): name for name in reversed(names)}
+            contact = dataclasses.replace(contact, rule=tuple(spelt.get(n.lower(), n) for n in contact.rule))
+        return contact
 
     def wind(self, given: dict[str, Any]) -> None:
         if given.get("speed_m_s") and "from_deg" not in given:

@@ -334,7 +334,7 @@ def _workable(area: Area, ride: Ride, station: Any) -> Workable | None:
 
 def resolved(area: Area, ride: Ride, station: Any) -> Workable:
     """A station of the ride file in numbers, on whatever band: that of the net it leads, else of the first net."""
-    led = [n for n in ride.nets if n.control is not None and n.control.lower() == station.name.lower()]
+    led = [n for n in ride.nets if n.control == station.name]
     net = next(iter([*led, *(n for n in ride.nets if by_terrain(n.frequency_mhz)), *ride.nets]), None)
     simplex = net.frequency_mhz if net is not None else float(ride.set.frequency_mhz or 0.0)
     transmit = float(station.hears_mhz or simplex)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -14,7 +14,8 @@ from routeplan.plan.ridden import Ridden, contact_figures
 from routeplan.plan.ridefile import Ride, with_changes
 from routeplan.plan.setting import Setting, make_contacts
 from routeplan.plan.timetable import Timed
-from routeplan.radio.words import MOUNTS
+from routeplan.plan.words import minutes
+from routeplan.radio.words import DEFAULT_KIND, MOUNTS
 
 HIGHER_M = 5.0  # how much higher a guessed mast is tried
 
@@ -31,6 +32,22 @@ def what_if(setting: Setting, timed: Timed) -> tuple[tuple[str, float], ...]:
             continue  # a value that this ride file cannot take, such as a power above what its set may have
         told.append((text, contact_s_with(setting, timed, ride, known) - base))
     return tuple(sorted(told, key=lambda item: (-abs(item[1]), item[0])))
+
+
+def guess_line(setting: Setting, told: Sequence[tuple[str, float]], guesses: Container[str]) -> tuple[str, ...]:
+    """One sentence that names the guess which would change the answer most; none where nothing tried was guessed.
+
+    told : of `what_if`. guesses : keys of the assumptions that are guesses.
+    """
+    keys = {text: next(iter(changes)) for text, changes in _changes(setting)}
+    guessed = [(text, seconds) for text, seconds in told if keys.get(text) in guesses]
+    if not guessed:
+        return ()
+    text, seconds = guessed[0]
+    if minutes(abs(seconds)) == 0:
+        return ("No guess that was tried would change the first ride's contact by a minute.",)
+    more = f"{minutes(abs(seconds))} min {'more' if seconds > 0 else 'less'} contact"
+    return (f"Of what was guessed, {keys[text]} would tell most: {text} gives {more} on the first ride.",)
 
 
 def contact_s_with(setting: Setting, timed: Timed, ride: Ride, known: dict[Any, np.ndarray] | None = None) -> float:
@@ -71,7 +88,10 @@ def _changes(setting: Setting) -> Iterable[tuple[str, dict[str, Any]]]:
     if ride.set.antenna != "half wave":
         yield f"a half wave in place of the {ride.set.antenna}", {"set.antenna": "half wave"}
     yield "noise as in a town where you ride", {"radio.noise": "residential"}
+    unsaid = {s.name for s in ride.stations if s.kind is None and not s.repeater}
     for work in setting.contacts.workable:
+        if work.name in unsaid:
+            yield f"{work.name} indoors in place of {DEFAULT_KIND}", {f"station.{work.name}.kind": "indoors"}
         height = work.station.antenna_height_m + HIGHER_M
         yield f"{work.name}'s antenna {HIGHER_M:g} m higher", {f"station.{work.name}.antenna_height_m": height}
 

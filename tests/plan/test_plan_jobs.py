@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -75,11 +76,12 @@ def checked(fault_area: Area, usual: Path) -> Any:
 # Sameness
 
 
-@pytest.mark.parametrize("threads", ["1", "2"])
+@pytest.mark.parametrize("cores", [1, 8])
 def test_property_the_same_plan_whatever_the_number_of_threads(
-    fault_area: Area, looped: Plan, threads: str, monkeypatch: pytest.MonkeyPatch
+    fault_area: Area, looped: Plan, cores: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("ROUTEPLAN_THREADS", threads)
+    """One thread for each core that may be used (see compiled.in_slices)."""
+    monkeypatch.setattr(os, "sched_getaffinity", lambda process: set(range(cores)), raising=False)
     again = jobs.plan("loop", fault_area, ridefile.read_ride_text(START + LOOP + RIM + NET), progress=quiet)
     assert json_text(again) == json_text(looped)
 
@@ -231,3 +233,43 @@ def test_a_ride_file_of_hf_stations_alone_is_told_what_to_add(checked: Any) -> N
     with pytest.raises(InputError, match="on 80 m: not predicted") as caught:
         checked(RIM, NET.replace("145.5", "3.65"))
     assert "6 m to 23 cm" in str(caught.value)
+
+
+# What would change the choice
+
+
+def test_the_guess_that_tells_most_is_named_in_one_line(checked: Any) -> None:
+    unsaid = RIM.replace('kind = "vertical on the chimney"', "")
+    plan = checked(unsaid, '[set]\nmount = "rack"\nantenna = "half wave"\n')
+    guessed = {a.key for a in plan.assumptions if a.guess}
+    line = next(text for text in plan.notes if text.startswith("Of what was guessed"))
+    key = line.removeprefix("Of what was guessed, ").split(" ", 1)[0]
+    assert key in guessed and "contact on the first ride" in line
+    # the largest change of all that were tried on guesses; mount and antenna were given, so they are none
+    change = line.split("most: ")[1].split(" gives ")[0]
+    tried = dict(plan.what_if)
+    assert abs(tried[change]) == max(abs(s) for c, s in tried.items() if "the set" not in c and "half wave" not in c)
+    assert line in " ".join(table.table(plan).split()) and line in report_html(plan)
+
+
+def test_roads_above_the_cap_are_told_as_what_they_would_have_bought(fault_area: Area, looped: Plan) -> None:
+    longer = LOOP.replace("10", "16")
+    capped = ridefile.read_ride_text(START + longer + RIM + "[rider]\nstress_at_most = 0.5\n")
+    plan = jobs.plan("loop", fault_area, capped, progress=quiet, quick=True)
+    (line,) = [text for text in plan.notes if "above traffic stress" in text]
+    assert line.startswith("The 72 km of roads above traffic stress 0.5, left out at your wish, would have bought")
+    assert "of it on those roads)" in line
+    assert not any("left out at your wish" in text for text in looped.notes)
+
+
+def test_a_cap_that_leaves_out_nothing_says_so(fault_area: Area) -> None:
+    capped = ridefile.read_ride_text(START + LOOP + RIM + "[rider]\nstress_at_most = 2.9\n")
+    plan = jobs.plan("loop", fault_area, capped, progress=quiet, quick=True)
+    assert "No roads above traffic stress 2.9, left out at your wish, are in reach." in plan.notes
+
+
+def test_names_are_known_whatever_their_case(checked: Any) -> None:
+    plan = checked(RIM, HOME, NET + 'control = "qb2home"\n', '[contact]\nrule = ["qb1rim"]\n')
+    assert plan.nets[0].control == "QB2HOME"
+    samples = plan.routes[0].samples
+    np.testing.assert_allclose(samples.chance, samples.stations["QB1RIM"].chance, atol=2e-3)
