@@ -67,7 +67,7 @@ def demo() -> None:
     from routeplan.plan import demo as island
 
     ride = island.ride_file("net_evening")
-    _plan_job("loop", island.area(say), ride, None, Path("demo_ride"), share=False, everything=False)
+    _plan_job("loop", island.area(say), ride, None, Path("demo_ride"), share=False, quick=True)
 
 
 @main.group()
@@ -177,14 +177,14 @@ def job_command(job: str, summary: str) -> None:
 
 
 def _plan_job(
-    job: str, area: Any, ride: Path, json_file: str | None, out: Path | None, share: bool, everything: bool = True
+    job: str, area: Any, ride: Path, json_file: str | None, out: Path | None, share: bool, quick: bool = False
 ) -> None:
     from routeplan import compiled
     from routeplan.plan import jobs, ridefile
 
     if compiled.all_to_compile():
         say("first run on this machine: the kernels are compiled now, which takes some 20 seconds, once")
-    plan: Plan = jobs.plan(job, area, ridefile.read_ride(ride), progress=say)
+    plan: Plan = jobs.plan(job, area, ridefile.read_ride(ride), progress=say, quick=quick)
     from routeplan.output import table, text_strip, write
 
     if json_file == "-":
@@ -194,7 +194,7 @@ def _plan_job(
         if json_file is not None:
             write.write_json(plan, Path(json_file), share=share)
     if out is not None:
-        for path in write.write_all(plan, out, share=share, progress=say, everything=everything):
+        for path in write.write_all(plan, out, share=share, progress=say, everything=not quick):
             say(f"wrote {path}")
 
 

@@ -22,7 +22,7 @@ from routeplan.plan.hf import ground_wave_line, net_lines, station_line
 from routeplan.plan.learnt import learnt_assumptions, learnt_notes
 from routeplan.plan.lifted import BUDGET as BRIEF_BUDGET
 from routeplan.plan.lifted import bought
-from routeplan.plan.loops import Window, contact_bound, find_loops, loop_window, passes_via
+from routeplan.plan.loops import QUICK_BUDGET, Window, contact_bound, find_loops, loop_window, passes_via
 from routeplan.plan.mend import mend_ride, room_m
 from routeplan.plan.reasons import cautions, followed_reason, letters, ride_reasons
 from routeplan.plan.ridefile import Ride, require
@@ -41,7 +41,9 @@ LOOKS_BEFORE_BOUND = 1
 Watch = Callable[[Callable[[], Plan]], bool]  # is given the plan so far; False ends the search
 
 
-def plan(job: str, area: Area, ride: Ride, *, progress: Progress, watch: Watch | None = None) -> Plan:
+def plan(
+    job: str, area: Area, ride: Ride, *, progress: Progress, watch: Watch | None = None, quick: bool = False
+) -> Plan:
     """Do one of JOBS. Raises errors of routeplan's family that say what is wrong, where and how to mend it.
 
     watch : called now and then while loops are looked for, with a function that makes a plan of those found so far
@@ -49,11 +51,11 @@ def plan(job: str, area: Area, ride: Ride, *, progress: Progress, watch: Watch |
     """
     require(ride, job)
     if job == "loop":
-        return loop(area, ride, progress, watch)
+        return loop(area, ride, progress, watch, quick)
     return {"between": between, "mend": mend, "check": check}[job](area, ride, progress)
 
 
-def loop(area: Area, ride: Ride, progress: Progress, watch: Watch | None = None) -> Plan:
+def loop(area: Area, ride: Ride, progress: Progress, watch: Watch | None = None, quick: bool = False) -> Plan:
     """Loops of a target length or time from the start."""
     departs = departures(ride)
     window = loop_window(ride, departs[0])
@@ -71,7 +73,9 @@ def loop(area: Area, ride: Ride, progress: Progress, watch: Watch | None = None)
         return watch(lambda: _sketch("loop", setting, choices(), proven))
 
     try:
-        chosen = find_loops(setting, window, departs, progress, None if watch is None else seen)
+        chosen = find_loops(
+            setting, window, departs, progress, None if watch is None else seen, QUICK_BUDGET if quick else None
+        )
     except NoLoopError as error:
         raise _no_loop(error, window) from None
     progress("what no loop of this window can pass")

@@ -31,9 +31,15 @@ STRESS_PRICE_S_M = 0.05  # per unit of traffic stress above calm
 WALK_PRICE = 0.6  # of each second on foot: pushing is no riding, in however good a coverage
 LENGTH_PRICE_S_M = 0.02  # 1 km off the target weighs as much as 20 s out of contact
 REST_OF_RIDE = 0.1  # with a net, a second out of contact outside its window weighs this much of one inside
+BUDGET = 200_000_000  # label offers of a search: about five seconds on two cores
+QUICK_BUDGET = 60_000_000  # a first look: about two
+STRICT_SHARE = 0.4  # of the budget for loops without repeats; the rest where they leave little to choose
+ENOUGH = 3  # choices that need no loops with repeats beside them
 VIA_GAIN_S = 3000.0  # what passing a wished place is worth to the search: more than any detour costs
 SHARED_AT_MOST = 0.7
 NOTICED = 0.04  # a rider notices this share of effort ...
+HAIR = 0.01  # nobody notices this share of effort ...
+TELLING = 0.05  # ... and everybody this much of a contact share
 LITTLE = 0.02  # ... and does not notice this much of a contact share
 
 
@@ -172,15 +178,23 @@ Watch = Callable[[Callable[[], list[Timed]]], bool]  # is given the choices so f
 
 
 def find_loops(
-    setting: Setting, window: Window, departs: list[datetime], progress: Progress, watch: Watch | None = None
+    setting: Setting,
+    window: Window,
+    departs: list[datetime],
+    progress: Progress,
+    watch: Watch | None = None,
+    budget: int | None = None,
 ) -> list[Timed]:
-    """Loops worth showing, cheapest in effort first. Raises NoLoopError with the nearest length that was found."""
+    """Loops worth showing, cheapest in effort first. Raises NoLoopError with the nearest length that was found.
+
+    budget : label offers that the searches of all departures share; None: BUDGET.
+    """
     asked = question(setting, window, bool(setting.nets))
     pool: list[Timed] = []
     looking = _Looking(setting, window, watch)
     for departure in departs:
         progress(f"looking for loops that leave at {departure:%H:%M}")
-        pool += _pool(looking, asked, pool, departure, len(departs))
+        pool += _pool(looking, asked, pool, departure, (budget or BUDGET) // len(departs))
         if looking.stopped:
             break
     return choose(setting, pool, window)
@@ -208,7 +222,7 @@ class _Looking:
         return not self.stopped
 
 
-def _pool(looking: _Looking, asked: Question, before: list[Timed], departure: datetime, shares: int) -> list[Timed]:
+def _pool(looking: _Looking, asked: Question, before: list[Timed], departure: datetime, budget: int) -> list[Timed]:
     """Loops of one departure, timed: without repeats where there are such, else with priced ones."""
     setting, window = looking.setting, looking.window
     clock = setting.clock(departure)
@@ -218,10 +232,12 @@ def _pool(looking: _Looking, asked: Question, before: list[Timed], departure: da
         return looking.go_on([*before, *found], so_far, departure)
 
     told = None if looking.watch is None else watch
-    strict = _search(setting, asked, window, clock, shares, may_repeat=False, watch=told)
+    first = int(STRICT_SHARE * budget)
+    strict = _search(setting, asked, window, clock, first, may_repeat=False, watch=told)
     found += [] if strict is None else _timed(setting, strict, departure)
-    if len(found) < setting.ride.ride.choices and setting.ride.ride.repeat_share > 0 and not looking.stopped:
-        loose = _search(setting, asked, window, clock, shares, may_repeat=True, watch=told)
+    few = len(choose(setting, found, window)) < ENOUGH if found else True
+    if few and setting.ride.ride.repeat_share > 0 and not looking.stopped:
+        loose = _search(setting, asked, window, clock, budget - first, may_repeat=True, watch=told)
         found += [] if loose is None else _timed(setting, loose, departure)
     if not found:
         raise NoLoopError("no loop in the window", _nearest_measure(setting, asked, window))
@@ -257,7 +273,7 @@ def _search(
     asked: Question,
     window: Window,
     clock: NetClock,
-    shares: int,
+    budget: int,
     *,
     may_repeat: bool,
     watch: Callable[[Callable[[], TradeOff]], bool] | None = None,
@@ -286,14 +302,11 @@ def _search(
             near_gain_per_m=-NEAR_PRICE_S_M,
             target_length_m=window.target,
             length_gain_per_m=-LENGTH_PRICE_S_M,
-            budget=BUDGET // shares,
+            budget=budget,
             watch=watch,
         )
     except NoLoopError:
         return None
-
-
-BUDGET = 60_000_000
 
 
 def asked_longest_s(asked: Question, window: Window) -> float:
@@ -342,20 +355,19 @@ def choose(setting: Setting, pool: list[Timed], window: Window | None) -> list[T
     )
     chosen = search.distinct(spread, 3 * ride.choices, SHARED_AT_MOST)
     shown = _unpassed([kept[k] for k in chosen])[: ride.choices]
-    timed = [with_check_in_halt(setting, t) for t in shown]
+    timed = _unpassed([with_check_in_halt(setting, t) for t in shown])
     return sorted(timed, key=lambda t: t.ridden.effort_kj)
 
 
 def _unpassed(timed: list[Timed]) -> list[Timed]:
-    """Those that no other of them passes in what is shown: less effort for as much contact."""
-    return [
-        t
-        for t in timed
-        if not any(
-            o is not t and o.ridden.effort_kj <= t.ridden.effort_kj and o.figures.share >= t.figures.share
-            for o in timed
-        )
-    ]
+    """Those that no other of them passes in what is shown, nor gives a telling contact more for a hair's effort."""
+
+    def passes(o: Timed, t: Timed) -> bool:
+        effort, share = o.ridden.effort_kj, o.figures.share
+        better = effort <= t.ridden.effort_kj and share >= t.figures.share
+        return better or (effort <= (1 + HAIR) * t.ridden.effort_kj and share >= t.figures.share + TELLING)
+
+    return [t for t in timed if not any(o is not t and passes(o, t) for o in timed)]
 
 
 def _tells(timed: list[Timed], costs: np.ndarray) -> np.ndarray:
