@@ -122,7 +122,7 @@ def make_ball(
     """Check the arguments of a loop search and cut out the streets within reach.
 
     per_edge : further arrays (e,) of finite numbers (>= 0 with at_least_zero); their cuts are returned by name. Raises InputError with every
-    fault, NoLoopError where nothing leads away from the start and back."""
+    fault, NoLoopError where nothing leads away from the start and back."""  # noqa: E501
     from routeplan.search import kernels
 
     faults: list[Fault] = []
@@ -184,7 +184,7 @@ def make_ball(
         first, adjacent, other, dist = (
             (out_first, out_edge, head, out) if outward else (in_first, in_edge, tail, back)
         )
-        kernels.shortest(first, adjacent, other, length, int(start), float(limit), longest_m / 2, wanted, int(wanted.sum()),
+        kernels.shortest(first, adjacent, other, length, int(start), float(limit), longest_m / 2, wanted, int(wanted.sum()),  # noqa: E501
                          dist, parent, settled, key, heap)  # fmt: skip
 
     run(False, longest_m / 2, _NONE)

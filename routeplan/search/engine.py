@@ -137,7 +137,7 @@ class Chain:
         scale = spread_of(objective, ball.net)
         self.settings = np.array([
             SHORTEST_SEGMENT_M, min(LONGEST_SEGMENT_M, 0.5 * objective.longest_m), BUCKET_M, SHAKE,
-            warmth * scale * objective.longest_m / 10, CYCLE, 3.0 * scale, 0.9, 1.5, 0.1, 0.6, 0.6, FEWEST_LABELS, LABELS,
+            warmth * scale * objective.longest_m / 10, CYCLE, 3.0 * scale, 0.9, 1.5, 0.1, 0.6, 0.6, FEWEST_LABELS, LABELS,  # noqa: E501
         ])  # fmt: skip
         self.strict_rules = objective.rules()
         if objective.repeats:
@@ -177,7 +177,7 @@ class Chain:
         while spent < allowance and self.counts[0] and not deadline.passed():
             self.log[0] = 0
             _, done = kernels.improve(
-                self.net, self.objective.gain, self.again, self.rules, self.strict_rules, strict, self.walk, self.counts, self.values,
+                self.net, self.objective.gain, self.again, self.rules, self.strict_rules, strict, self.walk, self.counts, self.values,  # noqa: E501
                 self.best, self.state, min(SLICE, allowance - spent), self.settings, self.log, self.seen, self.work,
             )  # fmt: skip
             spent += max(done, 1)
@@ -189,7 +189,7 @@ class Chain:
         return spent
 
     def run(self, allowance: int, deadline: Deadline) -> int:
-        """Search for `allowance` label offers: look at many seeds, go on with the best few, begin anew when nothing moves."""
+        """Search for `allowance` label offers: look at many seeds, go on with the best few, begin anew when nothing moves."""  # noqa: E501
         spent = 0
         while spent < allowance and not deadline.passed():
             if self.patience > 0:
@@ -206,7 +206,7 @@ class Chain:
         return spent
 
     def renew(self, allowance: int, deadline: Deadline) -> int:
-        """Seeds, a short local search from each, a longer one from the best three; the best is the present walk then."""
+        """Seeds, a short local search from each, a longer one from the best three; the best is the present walk then."""  # noqa: E501
         ball, objective = self.ball, self.objective
         self.renewals += 1
         number = self.seed * 1000 + self.renewals
@@ -333,7 +333,7 @@ def search(
     spent = 0
     while spent < budget and not deadline.passed():
         share = max(min((budget - spent) // CHAINS, EXCHANGE), 1)
-        done = _at_once([lambda c=c: c.run(share, deadline) for c in chains], threads)  # type: ignore[misc]
+        done = _at_once([lambda c=c: c.run(share, deadline) for c in chains], threads)  # type: ignore[misc]  # noqa: B023
         spent += sum(done)
         if not any(done) or all(c.top is None and c.renewals >= 4 for c in chains):
             break

@@ -5,7 +5,7 @@ their input first and call them in slices. Plain twins for reading live in the t
 
 Words used here. A *walk* is an array of directed edges. The *sweep* is a dynamic programme over (edge just ridden,
 length bucket) that keeps one label each and looks along the label's own chain of parents for streets it has ridden.
-"""
+"""  # noqa: E501
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ def adjacency(end, n):
 
 
 @kernel
-def shortest(first, adjacent, other, weight, source, limit, floor, wanted, wanted_count, dist, parent, settled, key, node):
+def shortest(first, adjacent, other, weight, source, limit, floor, wanted, wanted_count, dist, parent, settled, key, node):  # noqa: E501
     """Dijkstra from `source`, not beyond `limit`, and beyond `floor` only while wanted nodes are missing.
 
     wanted : bool (n,) or empty (then all are), `wanted_count` of them true. Fills `dist` (inf where not
@@ -297,11 +297,10 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
 
     labels: at most so many are used, the buckets (`step` or wider) follow from it. The rest of the walk is marked in work.rest_*; distances to the segment's end lie in work.to and from its beginning
     in work.out; lowest, highest: length of the segment [m]. A value counts the segment, its turns, the rest's clock
-    part and the pull to the target, less `length_price` a metre. With i = 0, j = count = 0 it finds a whole loop from the start."""
+    part and the pull to the target, less `length_price` a metre. With i = 0, j = count = 0 it finds a whole loop from the start."""  # noqa: E501
     first_edge = walk[i - 1] if i > 0 else -1
     next_edge = walk[j] if j < count else -1
     end = net.tail[next_edge] if next_edge >= 0 else net.start
-    begin = net.head[first_edge] if first_edge >= 0 else net.start
     base_length = 0.0
     base_repeat = 0.0
     t0 = 0.0
@@ -505,7 +504,7 @@ def mark_rest(net, walk, count, i, j, sign, work):
 
 
 @kernel
-def improve(net, gain, again, loose, strict, strict_repeat, walk, counts, values, best, state, allowance, settings, log, seen, work):
+def improve(net, gain, again, loose, strict, strict_repeat, walk, counts, values, best, state, allowance, settings, log, seen, work):  # noqa: E501
     """Local search: replace segments of the walk by the best ones that the sweep finds, gains shaken, over and over.
 
     walk, best   : int32, current and best walk; counts = [edges of walk, edges of best, step within the cycle, then tallies: sweeps that
@@ -518,7 +517,7 @@ def improve(net, gain, again, loose, strict, strict_repeat, walk, counts, values
                    of strict cycles, fewest and most labels of a sweep]
     log          : int32, rows of 1 + walk.size: row 0 begins with the number of rows used, then (edges, walk) each
     seen         : uint64 (2^k,) hashes of logged walks
-    Returns (steps taken, work done); stops after `allowance` work, or with a full log."""
+    Returns (steps taken, work done); stops after `allowance` work, or with a full log."""  # noqa: E501
     done = 0
     taken = 0
     scale = settings[6] / 3.0
@@ -592,7 +591,7 @@ def improve(net, gain, again, loose, strict, strict_repeat, walk, counts, values
         mark_rest(net, walk, count, i, j, np.int64(1), work)
         step = max(settings[2], highest / 250.0)
         labels = np.int64(settings[12] * (settings[13] / settings[12]) ** random(state))
-        label, value, spent = sweep(net, work.gain, again, rules, walk, count, i, j, lowest, highest, step, labels, length_price, work)
+        label, value, spent = sweep(net, work.gain, again, rules, walk, count, i, j, lowest, highest, step, labels, length_price, work)  # noqa: E501
         mark_rest(net, walk, count, i, j, np.int64(-1), work)
         done += spent
         if label >= 0:
@@ -610,7 +609,7 @@ def improve(net, gain, again, loose, strict, strict_repeat, walk, counts, values
                 copy(walk, zero, new, zero, i)
                 copy(segment, zero, new, i, m)
                 copy(walk, j, new, i + m, count - j)
-                value, length, repeated, time, faults = measure(net, gain, again, loose, new, new.size, work)
+                value, length, repeated, time, faults = measure(net, gain, again, loose, new, new.size, work)  # noqa: RUF059
                 done += new.size
                 value -= settings[6] * max(0.0, floor - length, length - rules.longest)
                 slack = -settings[4] * heat * np.log(max(random(state), 1e-12))

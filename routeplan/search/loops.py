@@ -79,7 +79,7 @@ def best_loops(
     )  # fmt: skip
     again = repeat_gain_per_m * ball.fine.length
     objective = engine.Objective(
-        ball.summed(cut["gain"]) + ball.turns_inside, ball.summed(again) + ball.turns_inside, float(shortest_m), float(longest_m),
+        ball.summed(cut["gain"]) + ball.turns_inside, ball.summed(again) + ball.turns_inside, float(shortest_m), float(longest_m),  # noqa: E501
         float(near_gain_per_m), float(target_length_m or 0.0),
         -abs(float(length_gain_per_m)) if target_length_m is not None else 0.0,
         bool(may_repeat), repeat_share_at_most * float(longest_m), cut["gain"], again,
@@ -89,7 +89,7 @@ def best_loops(
         return LoopResult((), bound.gain_at_most, bound.proof, False)
     space = engine.Space(ball)
     walks, spent = engine.search(
-        ball, objective, seed=seed, budget=budget or engine.usual_budget(ball, BUDGET), deadline=deadline, space=space, threads=threads,
+        ball, objective, seed=seed, budget=budget or engine.usual_budget(ball, BUDGET), deadline=deadline, space=space, threads=threads,  # noqa: E501
         enough=lambda value: count == 1 and value >= bound.gain_at_most - 1e-9 * max(1.0, abs(bound.gain_at_most)),
     )  # fmt: skip
     loops = _ranked(ball, objective, walks, space.work(0), repeat_share_at_most)

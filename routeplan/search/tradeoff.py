@@ -2,7 +2,7 @@
 
 One weighted sum after another is searched (engine.search), each from the best loops found so far; weights come from the
 gaps of the front. Every loop met on the way is kept if no other passes it, or as a reserve that shares little with others.
-"""
+"""  # noqa: E501
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def trade_off(
                    ends the search. A first time it is called with loops drawn quickly, which do not enter the search
     The other arguments are those of best_loops. `TradeOff.costs` holds the plain costs without prices; loops marked
     non_dominated are not passed in all costs by another one, with prices nor without.
-    Raises InputError, and NoLoopError with the nearest length that was found."""
+    Raises InputError, and NoLoopError with the nearest length that was found."""  # noqa: E501
     from routeplan.search import engine
     from routeplan.search.ball import make_ball
     from routeplan.search.loops import no_loop
@@ -359,8 +359,8 @@ def distinct(loops: TradeOff, count: int, shared_at_most: float = 0.7) -> list[i
         open_to_choice[pick] = False
         passed = (costs >= costs[pick]).all(axis=1) | (costs <= costs[pick]).all(axis=1)
         open_to_choice &= ~passed
-        for i in np.flatnonzero(open_to_choice):
-            shared = loops.street_length_m[np.intersect1d(loops.street[i], loops.street[pick], assume_unique=True)].sum()
+        for i in np.flatnonzero(open_to_choice).tolist():
+            shared = loops.street_length_m[np.intersect1d(loops.street[i], loops.street[pick], assume_unique=True)].sum()  # noqa: E501
             if shared > shared_at_most * min(own[i], own[pick]):
                 open_to_choice[i] = False
     return chosen

@@ -3,7 +3,7 @@
 Places lie denser round villages; streets join near places (a planar graph, see `_joined`) and wind by 5 to 40 %. Ground is a sum of random waves. Some stations stand on the highest ground near the middle;
 the contact chance of a street falls with distance and where the ground between (sampled) stands above the line.
 Figures are made up to look right, none is measured.
-"""
+"""  # noqa: E501
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def road_like(junctions: int, seed: int = 0, *, per_km2: float = 9.0, one_way: f
 
 def _joined(xy: np.ndarray, height: np.ndarray, random: np.random.Generator) -> np.ndarray:
     """Pairs of places: near-relative-neighbourhood graph, a fifth of the other Gabriel edges, few on steep ground, and a
-    spanning tree so that all hangs together."""
+    spanning tree so that all hangs together."""  # noqa: E501
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import minimum_spanning_tree
 
@@ -122,7 +122,7 @@ def _joined(xy: np.ndarray, height: np.ndarray, random: np.random.Generator) -> 
 
 
 def _chance(mast: np.ndarray, mast_m: float, points: np.ndarray, ground) -> np.ndarray:
-    """Made-up contact chance of a mast at points: free-space-like fall, and 1 dB for each 3 m the ground stands in the way."""
+    """Made-up contact chance of a mast at points: free-space-like fall, and 1 dB for each 3 m the ground stands in the way."""  # noqa: E501
     distance = np.linalg.norm(points - mast, axis=1) + 50.0
     rx = ground(points) + 2.0
     worst = np.full(distance.size, -np.inf)
