@@ -450,7 +450,7 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
             if total > best_value:
                 best_value = total
                 best = current
-    for p in range(size):
+    for p in range(size):  # type: ignore[assignment]
         work.offset[work.region[p]] = OUTSIDE
     return best, best_value, done
 
