@@ -30,6 +30,7 @@ class Ball:
     back_m: np.ndarray  # (n,) distance to the start
     turns_inside: np.ndarray  # gain of the turns within each edge of `net`
     may_repeat: bool
+    has_bans: bool
 
     def summed(self, values: np.ndarray) -> np.ndarray:
         """Sums of values on the edges of `fine` over the edges of `net`."""
@@ -225,10 +226,10 @@ def make_ball(
         turn_first, turn_edge, gain_of_turn, near_first, near_street,
         time[edge], on_clock[edge], clock_sum, begin, step, b_start,
     )  # fmt: skip
-    return _joined(fine, edge, may_repeat), {k: v[edge] for k, v in extra.items()}
+    return _joined(fine, edge, may_repeat, bool(banned.size)), {k: v[edge] for k, v in extra.items()}
 
 
-def _joined(fine: Any, edge: np.ndarray, may_repeat: bool) -> Ball:
+def _joined(fine: Any, edge: np.ndarray, may_repeat: bool, has_bans: bool) -> Ball:
     """The ball with its chains joined to single edges."""
     from routeplan.search import kernels
 
@@ -270,7 +271,7 @@ def _joined(fine: Any, edge: np.ndarray, may_repeat: bool) -> Ball:
         summed(fine.time), summed(fine.clock_gain), fine.clock_sum, fine.clock_begin, fine.clock_step, start,
     )  # fmt: skip
     out, back = _distances(net)
-    return Ball(net, fine, edge, first, part, out, back, summed(inner), may_repeat)
+    return Ball(net, fine, edge, first, part, out, back, summed(inner), may_repeat, has_bans)
 
 
 def _distances(net: Any) -> tuple[np.ndarray, np.ndarray]:

@@ -25,9 +25,9 @@ FEWEST_LABELS, LABELS = 8_000, 20_000  # of one sweep of the local search
 REPEAT_PRICE = 3.0  # of a metre ridden again on the way to a walk without, in gains of a good metre
 SHAKE = 0.25
 CYCLE = 40
-SEEDS, KEEP, FURTHER = 5, 2, 2  # seeds looked at, those that go on, how much longer
+SEEDS, KEEP, FURTHER = 6, 3, 3  # seeds looked at, those that go on, how much longer
 SWEEP_EVERY = 2  # times that seeds are drawn
-SCREEN = 1_200_000  # label offers on each new seed
+SCREEN = 800_000  # label offers on each new seed
 PATIENCE = 8_000_000  # label offers without a better walk, until new seeds are tried
 EXCHANGE = 60_000_000  # label offers between two looks at the other chain
 
@@ -63,6 +63,10 @@ class Deadline:
     def __init__(self, limit_s: float | None) -> None:
         self.end = None if limit_s is None else time.perf_counter() + limit_s
         self.stopped = False
+
+    def left(self) -> float | None:
+        """Seconds left, None without a limit."""
+        return None if self.end is None else max(self.end - time.perf_counter(), 0.0)
 
     def passed(self) -> bool:
         if self.end is not None and time.perf_counter() >= self.end:
@@ -344,7 +348,11 @@ def search(
             if chain.top is None and leader.top is not None:
                 chain.put(leader.top)
                 chain.patience = PATIENCE
-    return [walk for chain in chains for walk in chain.found], spent
+    found = [walk for chain in chains for walk in chain.found]
+    if not found and deadline.stopped:  # however short the time: one sweep
+        found, done = _swept(ball, objective, None)
+        spent += done
+    return found, spent
 
 
 def _swept(ball: Ball, objective: Objective, shake: int | None) -> tuple[list[np.ndarray], int]:

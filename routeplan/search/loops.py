@@ -97,8 +97,8 @@ def best_loops(
         raise no_loop(ball, objective, space.work(0), start)
     chosen = _apart(loops, ball, count, shared_at_most)
     if prove:
-        bound = bounds.tighten(ball, objective, bound, loops[0][0].gain, deadline)
-    return LoopResult(tuple(chosen), bound.gain_at_most, bound.proof, deadline.stopped, spent)
+        bound = bounds.tighten(ball, objective, bound, loops[0][0].gain, deadline.left())
+    return LoopResult(tuple(chosen), bound.gain_at_most, bound.proof, deadline.stopped, spent, bound.certificate)
 
 
 def _ranked(ball, objective, walks, work, share):

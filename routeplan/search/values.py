@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -27,6 +28,7 @@ class LoopResult:
     proof: str  # how gain_at_most was had, and for which loops it holds
     stopped: bool  # whether the time limit bound
     steps: int = 0  # label offers and the like that were spent
+    certificate: dict[str, Any] | None = None  # of a tightened bound: see routeplan.search.bounds
 
 
 @dataclass(frozen=True, eq=False)

@@ -72,7 +72,7 @@ def road_like(junctions: int, seed: int = 0, *, per_km2: float = 9.0, one_way: f
     straight = np.linalg.norm(xy[a] - xy[b], axis=1)
     length = np.maximum(straight * (1.05 + 0.35 * random.random(a.size) ** 2), 5.0)
     middle = 0.5 * (xy[a] + xy[b])
-    hills = np.argsort(-height)[: junctions // 50]
+    hills = np.argsort(-height)[: max(junctions // 50, 2)]
     count = max(1, round(junctions / 15000))
     masts = [hills[np.argmin(np.linalg.norm(xy[hills] - random.uniform(0.3, 0.7, 2) * side, axis=1))]]
     masts += list(random.choice(hills, count, replace=False))
