@@ -17,10 +17,10 @@ from routeplan.errors import UnreachableError
 from routeplan.plan import words
 from routeplan.plan.cheapest import cheapest
 from routeplan.plan.clock import NetClock
-from routeplan.plan.loops import Question, Window, choose, fill, lost_s, passes_via, question
+from routeplan.plan.loops import Question, Window, choose, fill, lost_s, passes_via, question, with_halt
 from routeplan.plan.reasons import letters, ride_reasons
 from routeplan.plan.setting import Progress, Setting, allowed, cut_at
-from routeplan.plan.timetable import Timed, time_route, with_check_in_halt
+from routeplan.plan.timetable import Timed, planned_halt_s, time_route, with_check_in_halt
 from routeplan.plan.value import Bound
 from routeplan.roads.build import fuse
 
@@ -222,9 +222,4 @@ def contact_bound(setting: Setting, departs: list[datetime]) -> Bound:
     asked = question(setting, Window("m", 0.0, 0.0, limit_m), bool(setting.nets))
     at_most = fill(asked.contact_s, asked.measure, limit_m)
     how = "each edge at most once, those with the most contact for their length filled into the longest length"
-    window_s = setting.clock(departs[0]).length_s
-    if window_s:
-        halt_s = setting.ride.ride.stop_min * 60.0
-        at_most = min(at_most + halt_s, window_s)
-        how = "the window's whole length" if at_most == window_s else f"{how}; a halt counted in full"
-    return Bound(contact_s_at_most=float(at_most), how=how)
+    return with_halt(at_most, how, planned_halt_s(setting.ride), setting.clock(departs[0]).length_s)

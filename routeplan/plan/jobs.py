@@ -128,10 +128,11 @@ def mend(area: Area, ride: Ride, progress: Progress) -> Plan:
 
 def _no_loop(error: NoLoopError, window: Window) -> NoLoopError:
     unit, scale = ("km", 1000.0) if window.measure == "m" else ("h", 3600.0)
-    text = f"no loop of {window.shortest / scale:.1f} to {window.longest / scale:.1f} {unit} was found from the start"
+    shortest, longest = (window.shortest + window.halt) / scale, (window.longest + window.halt) / scale
+    text = f"no loop of {shortest:.1f} to {longest:.1f} {unit} was found from the start"
     if error.nearest_length_m is None:
         return NoLoopError(f"{text}, and none of another length either; choose another start")
-    nearest = f"{error.nearest_length_m / scale:.1f} {unit}"
+    nearest = f"{(error.nearest_length_m + window.halt) / scale:.1f} {unit}"
     return NoLoopError(
         f"{text}; the nearest that was found has {nearest}: ask for that, raise repeat_share, or move the start",
         error.nearest_length_m,

@@ -13,7 +13,7 @@ from routeplan.errors import NoLoopError
 from routeplan.plan.clock import NetClock
 from routeplan.plan.ridefile import Ride
 from routeplan.plan.setting import FASTEST_M_S, NEAREST_REACH_M, Progress, Setting
-from routeplan.plan.timetable import Timed, time_route, with_check_in_halt
+from routeplan.plan.timetable import Timed, planned_halt_s, time_route, with_check_in_halt
 from routeplan.plan.value import Bound
 from routeplan.plan.words import seconds_between
 from routeplan.roads.network import Network
@@ -51,6 +51,7 @@ class Window:
     shortest: float
     target: float
     longest: float
+    halt: float = 0.0  # of a time budget, what is left for the planned halt
 
     @property
     def reach_m(self) -> float:
@@ -59,17 +60,20 @@ class Window:
 
 
 def loop_window(ride: Ride, departs: datetime) -> Window:
-    """The window that length_km, hours or home_by ask for."""
+    """The window that length_km, hours or home_by ask for; of times, what the planned halt leaves for riding."""
     wish, tolerance = ride.ride, ride.ride.tolerance
     if wish.length_km is not None:
         target = wish.length_km * 1000.0
         return Window("m", target * (1 - tolerance), target, target * (1 + tolerance))
     if wish.hours is not None:
-        target = wish.hours * 3600.0
-        return Window("s", target * (1 - tolerance), target, target * (1 + tolerance))
-    assert wish.home_by is not None
-    longest = seconds_between(departs, wish.home_by)
-    return Window("s", longest * (1 - 2 * tolerance), longest * (1 - tolerance), longest)
+        whole_s = wish.hours * 3600.0
+        shortest, target, longest = whole_s * (1 - tolerance), whole_s, whole_s * (1 + tolerance)
+    else:
+        assert wish.home_by is not None
+        whole_s = seconds_between(departs, wish.home_by)
+        shortest, target, longest = whole_s * (1 - 2 * tolerance), whole_s * (1 - tolerance), whole_s
+    halt_s = min(planned_halt_s(ride), 0.5 * whole_s)
+    return Window("s", max(0.0, shortest - halt_s), target - halt_s, longest - halt_s, halt_s)
 
 
 @dataclass(frozen=True)
@@ -336,8 +340,9 @@ def choose(setting: Setting, pool: list[Timed], window: Window | None) -> list[T
     kept = [t for t in pool if passes_via(setting, t)] or pool
     kept = [t for t in kept if t.nearby_share <= ride.nearby_share] or kept
     kept = [t for t in kept if t.ridden.repeated_m <= ride.repeat_share * t.ridden.length_m] or kept
+    halt_s = planned_halt_s(setting.ride)
     if ride.home_by is not None:
-        kept = [t for t in kept if seconds_between(t.departs, ride.home_by) >= t.ridden.ride_time_s] or kept
+        kept = [t for t in kept if seconds_between(t.departs, ride.home_by) >= t.ridden.ride_time_s + halt_s] or kept
     costs = np.array([(t.ridden.effort_kj + price_kj(t, window), lost_s(t)) for t in kept])
     telling = _tells(kept, costs)
     kept, costs = [t for t, yes in zip(kept, telling) if yes], costs[telling]
@@ -407,7 +412,7 @@ def contact_bound(setting: Setting, window: Window, departs: list[datetime]) -> 
     """A proven figure that the contact of no such loop can pass, every second ridden counted, repeats and halts too."""
     asked = question(setting, window, bool(setting.nets))
     repeats = setting.ride.ride.repeat_share
-    halt_s = setting.ride.ride.stop_min * 60.0 if setting.nets else 0.0
+    halt_s = planned_halt_s(setting.ride)
     at_most, how = 0.0, ""
     for departure in departs:
         clock = setting.clock(departure)
@@ -431,15 +436,16 @@ def contact_bound(setting: Setting, window: Window, departs: list[datetime]) -> 
         again_s = fill(asked.contact_s, asked.measure, repeats * window.longest)
         if result.gain_at_most + again_s > at_most:
             at_most, how = result.gain_at_most + again_s, result.proof
-    if setting.nets:
-        length = setting.clock(departs[0]).length_s
-        at_most = min(at_most + halt_s, length)
-        how = (
-            "the window's whole length"
-            if at_most == length
-            else f"{how}; a halt of {halt_s / 60:.0f} min counted in full"
-        )
-    return Bound(contact_s_at_most=float(at_most), how=how)
+    return with_halt(at_most, how, halt_s, setting.clock(departs[0]).length_s)
+
+
+def with_halt(at_most_s: float, how: str, halt_s: float, window_s: float) -> Bound:
+    """A bound of contact while riding, with a planned halt counted in full, and no more than the net's window has."""
+    at_most_s += halt_s
+    if window_s and at_most_s >= window_s:
+        return Bound(contact_s_at_most=float(window_s), how="the window's whole length")
+    told = f"; a halt of {halt_s / 60:.0f} min counted in full" if halt_s else ""
+    return Bound(contact_s_at_most=float(at_most_s), how=how + told)
 
 
 def fill(gain: np.ndarray, measure: np.ndarray, room: float) -> float:

@@ -608,7 +608,7 @@ class Wish:
     )
     stop_min: float = key(
         Number(0, 120),
-        "a halt at the best calling place, counted in the ride's time",
+        "a halt at the best calling place, with a net or without talk while riding; counted in the ride's time",
         unit="min",
         default=10.0,
         origin="judgement",

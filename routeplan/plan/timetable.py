@@ -10,6 +10,7 @@ import numpy as np
 from routeplan.plan import words
 from routeplan.plan.arrivals import arrival_along
 from routeplan.plan.clock import NetClock
+from routeplan.plan.hf import counting_nets
 from routeplan.plan.home import ways_home
 from routeplan.plan.ridden import (
     DEAD_BELOW,
@@ -22,6 +23,7 @@ from routeplan.plan.ridden import (
     ride_along,
     turn_rows,
 )
+from routeplan.plan.ridefile import Ride
 from routeplan.plan.setting import Setting
 from routeplan.plan.talk import OVER_AT_LEAST_S, inside_s, over_runs, runs, union_m
 from routeplan.plan.value import CallingPlace, Landmark, Route, Samples, StationSamples, Stretch
@@ -71,13 +73,21 @@ def time_route(setting: Setting, edges: np.ndarray, departs: datetime, halt: Hal
     )
 
 
-def with_check_in_halt(setting: Setting, timed: Timed) -> Timed:
-    """The same route with a halt of the ride file's `stop_min` at the best calling place of the net's window.
+def planned_halt_s(ride: Ride) -> float:
+    """Seconds of the one halt that a ride is planned with; 0 without.
 
-    Only with a net: without one there is nobody to check in with. Where no calling place is passed in time, no halt.
+    There is one with a net, to check in, and where the rider will not talk while riding. Else nobody waits for a call.
     """
-    seconds = setting.ride.ride.stop_min * 60.0
-    if not seconds or not timed.clock.windows_s:
+    return ride.ride.stop_min * 60.0 if counting_nets(ride) or not ride.set.talk_while_riding else 0.0
+
+
+def with_check_in_halt(setting: Setting, timed: Timed) -> Timed:
+    """The same route with its planned halt at the best calling place, inside the net's window where there is one.
+
+    Where no calling place is passed in time, no halt.
+    """
+    seconds = planned_halt_s(setting.ride)
+    if not seconds:
         return timed
     row, _, place_chance, margins = calling_rows(setting, timed.ridden)
     passing = timed.clock.weight(timed.ridden.time_s[row]) > 0.5

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from fault_place import lanes_text
 
 from routeplan.errors import InputError
 from routeplan.output import table
 from routeplan.output.report import report_html
 from routeplan.output.write import json_text
 from routeplan.plan import jobs, ridefile
-from routeplan.plan.area import Area
-from routeplan.plan.value import Plan
+from routeplan.plan.area import Area, make_area
+from routeplan.plan.value import Plan, Route
 from routeplan.radio import ground_wave
 
 START = """
@@ -45,7 +47,7 @@ def quiet(text: str) -> None:
 
 @pytest.fixture(scope="module")
 def looped(fault_area: Area) -> Plan:
-    return jobs.plan("loop", fault_area, ridefile.read_ride_text(START + LOOP + RIM + NET), progress=quiet)
+    return jobs.plan("loop", fault_area, ridefile.read_ride_text(START + LOOP + RIM + NET), progress=quiet, quick=True)
 
 
 @pytest.fixture(scope="module")
@@ -82,7 +84,7 @@ def test_property_the_same_plan_whatever_the_number_of_threads(
 ) -> None:
     """One thread for each core that may be used (see compiled.in_slices)."""
     monkeypatch.setattr(os, "sched_getaffinity", lambda process: set(range(cores)), raising=False)
-    again = jobs.plan("loop", fault_area, ridefile.read_ride_text(START + LOOP + RIM + NET), progress=quiet)
+    again = jobs.plan("loop", fault_area, ridefile.read_ride_text(START + LOOP + RIM + NET), progress=quiet, quick=True)
     assert json_text(again) == json_text(looped)
 
 
@@ -123,9 +125,10 @@ def test_property_overs_keep_the_definition(looped: Plan) -> None:
         assert f"(over {route.net_overs[0][0]})" in table.extras(route)
 
 
-def test_property_where_talking_is_barred_overs_are_stops(fault_area: Area) -> None:
-    text = START + LOOP + "[set]\ntalk_while_riding = false\n" + RIM + NET
-    plan = jobs.plan("loop", fault_area, ridefile.read_ride_text(text), progress=quiet)
+@pytest.mark.parametrize("net", [NET, ""])
+def test_property_where_talking_is_barred_overs_are_stops(fault_area: Area, net: str) -> None:
+    text = START + LOOP + "[set]\ntalk_while_riding = false\n" + RIM + net
+    plan = jobs.plan("loop", fault_area, ridefile.read_ride_text(text), progress=quiet, quick=True)
     for route in plan.routes:
         distance, time_s = route.samples.distance_m, route.samples.time_s
         for over in route.overs:
@@ -273,3 +276,57 @@ def test_names_are_known_whatever_their_case(checked: Any) -> None:
     assert plan.nets[0].control == "QB2HOME"
     samples = plan.routes[0].samples
     np.testing.assert_allclose(samples.chance, samples.stations["QB1RIM"].chance, atol=2e-3)
+
+
+# The planned halt
+
+
+@pytest.fixture(scope="module")
+def viewed_area(fault_elevation: Path, tmp_path_factory: pytest.TempPathFactory) -> Area:
+    """The lanes with viewpoints at half of their corners: places to call from."""
+    folder = tmp_path_factory.mktemp("viewed")
+    corner = re.compile(r'<node id="(\d+)" version="1" (lat="[^"]*" lon="[^"]*")/>')
+    viewpoint = '<tag k="tourism" v="viewpoint"/>'
+    text = corner.sub(
+        lambda m: f'<node id="{m[1]}" version="1" {m[2]}>{viewpoint if int(m[1]) % 2 == 0 else ""}</node>', lanes_text()
+    )
+    (folder / "lanes.osm").write_text(text)
+    return make_area(folder / "area", roads=[folder / "lanes.osm"], terrain=[fault_elevation], elevation_kind="terrain")
+
+
+def halted_s(route: Route) -> float:
+    """Seconds that a route stands still at one place."""
+    still = np.diff(route.samples.distance_m) < 0.01
+    return float(np.diff(route.samples.time_s)[still].sum())
+
+
+@pytest.mark.parametrize(
+    "sections, halt_s",
+    [
+        (("[set]\ntalk_while_riding = true\n", ""), 0.0),  # nobody waits for a call
+        (("[set]\ntalk_while_riding = true\n", NET), 600.0),
+        (("[set]\ntalk_while_riding = false\n", ""), 600.0),
+    ],
+)
+def test_property_the_halt_is_part_of_the_time_that_was_given(
+    viewed_area: Area, sections: tuple[str, str], halt_s: float
+) -> None:
+    text = START + "[ride]\nhours = 1.25\nchoices = 3\n" + RIM + "".join(sections)
+    plan = jobs.plan("loop", viewed_area, ridefile.read_ride_text(text), progress=quiet, quick=True)
+    assert plan.bound is not None
+    for route in plan.routes:
+        # a ride that passes no calling place in time has no halt, and is shorter by that
+        assert halted_s(route) == 0.0 or halted_s(route) == pytest.approx(halt_s)
+        assert 0.95 * 4500 <= route.ride_time_s + halt_s - halted_s(route) <= 1.05 * 4500
+        assert route.contact_s <= plan.bound.contact_s_at_most
+        if halted_s(route):
+            assert any("with a halt" in over.note for over in route.overs)
+    assert not halt_s or any(map(halted_s, plan.routes))
+
+
+def test_property_home_by_holds_with_the_halt(viewed_area: Area) -> None:
+    text = START + '[ride]\nhome_by = "19:40"\nchoices = 3\n' + RIM + NET
+    plan = jobs.plan("loop", viewed_area, ridefile.read_ride_text(text), progress=quiet, quick=True)
+    for route in plan.routes:
+        assert route.ride_time_s + 600.0 - halted_s(route) <= 70 * 60 and not route.warnings
+    assert any(map(halted_s, plan.routes))
