@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 import time
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -149,7 +150,7 @@ def _taken(gain: np.ndarray, weight: np.ndarray, most: float, *, free: bool) -> 
 
 @dataclass(frozen=True, eq=False)
 class Programme:
-    """max gain @ v under rows @ v <= most, the first `equal` rows with =, low <= v <= high. Numbers are exact floats."""
+    """max gain @ v under rows @ v <= most, the first `equal` rows with =, low <= v <= high; exact floats."""
 
     gain: np.ndarray
     rows: Any  # scipy CSR
@@ -174,7 +175,7 @@ def instance_of(ball: Ball, objective: Any) -> dict[str, Any]:
         "longest": math.ceil(objective.longest_m / GRID_M) * GRID_M,
         "may_repeat": bool(objective.repeats), "repeat_at_most": float(min(objective.repeat_m, objective.longest_m)),
         "target": float(objective.target_m), "pull": float(objective.pull_per_m), "slack": slack,
-        "follow": [net.turn_edge[a:b].tolist() for a, b in zip(first[:-1], first[1:])]
+        "follow": [net.turn_edge[a:b].tolist() for a, b in pairwise(first)]
         if objective.repeats or ball.has_bans else None,  # else it adds nothing: a street is ridden once
     }  # fmt: skip
 
@@ -275,7 +276,8 @@ def _distances(tail: np.ndarray, head: np.ndarray, length: np.ndarray, nodes: in
     dist = np.empty(nodes)
     kernels.shortest(
         first, edge, head.astype(np.int32), length, start, np.inf, 0.0, np.empty(0, bool), 0, dist,
-        np.empty(nodes, np.int32), np.empty(nodes, np.int32), np.empty(tail.size + 1), np.empty(tail.size + 1, np.int32),
+        np.empty(nodes, np.int32), np.empty(nodes, np.int32),
+        np.empty(tail.size + 1), np.empty(tail.size + 1, np.int32),
     )  # fmt: skip
     return dist
 
@@ -298,7 +300,7 @@ def dual_figure(p: Programme, price: np.ndarray) -> float:
 def tighten(ball: Ball, objective: Any, bound: Bound, found: float, time_limit_s: float | None = None) -> Bound:
     """The smaller of `bound` and the figure of the flow with lengths; the solver is stopped after `time_limit_s`.
 
-    found : gain of the best loop known, for the gap in the proof's text. With a clock, each edge counts its best hour."""
+    found : gain of the best loop known, for the gap in the proof. With a clock, each edge counts its best hour."""
     from scipy.optimize import linprog
 
     began = time.perf_counter()
@@ -321,8 +323,9 @@ def tighten(ball: Ball, objective: Any, bound: Bound, found: float, time_limit_s
         return bound
     gap = (figure - found) / max(abs(found), 1e-12)
     proof = (
-        f"flow with the length ridden so far on every edge, {p.rows.shape[0]} rows, recomputed from its row prices with "
-        f"rounding added, {100 * gap:.1f} % above the best loop found, {time.perf_counter() - began:.0f} s; "
+        f"flow with the length ridden so far on every edge, {p.rows.shape[0]} rows, recomputed from its row prices "
+        f"with rounding added, {100 * gap:.1f} % above the best loop found, {time.perf_counter() - began:.0f} s; "
         f"holds for {_scope(objective)}"
     )
-    return Bound(figure, proof, {"format": "routeplan bound 1", "gain_at_most": figure, "price": price.tolist()} | given)
+    certificate = {"format": "routeplan bound 1", "gain_at_most": figure, "price": price.tolist()} | given
+    return Bound(figure, proof, certificate)

@@ -350,8 +350,8 @@ def search(
                 chain.patience = PATIENCE
     found = [walk for chain in chains for walk in chain.found]
     if not found and deadline.stopped:  # however short the time: one sweep
-        found, done = _swept(ball, objective, None)
-        spent += done
+        found, offers = _swept(ball, objective, None)
+        spent += offers
     return found, spent
 
 
