@@ -17,6 +17,7 @@ from routeplan.search.values import TradeOff
 
 BUDGET = 150_000_000  # label offers; some seconds on two cores
 RESERVE = 400
+SHARE = 14_000_000  # label offers for one weighted sum, at most
 
 Watch = Callable[[Callable[[], TradeOff]], bool]
 
@@ -261,7 +262,7 @@ def _search(
     corner = np.full((k, k), 0.04 / max(k - 1, 1)) + np.eye(k) * (0.96 - 0.04 / max(k - 1, 1))
     first = [np.full(k, 1.0 / k), *corner]
     random = np.random.default_rng(seed)
-    share = max(budget // 24, 1)
+    share = max(min(budget // 12, SHARE), 1)
     spent = 0
     turn = 0
     while spent < budget and not (deadline.passed() and front.kept):

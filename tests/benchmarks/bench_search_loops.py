@@ -1,6 +1,6 @@
 """How good loops are after how long, against the best known; run as a script.
 
-    python tests/benchmarks/bench_search_loops.py [--junctions 30000] [--km 40] [--starts 12] [--seconds 1 5] [--long 60]
+    python tests/benchmarks/bench_search_loops.py [--junctions 30000] [--km 40] [--starts 12] [--seconds 1 5]
 
 Prints, for each start, how far the loop found lies below the best known one of this run (in per cent): the best of all
 searches here and of one with another seed and --long seconds. --prove tightens the bound and prints the gap; --ratio

@@ -1,4 +1,4 @@
-"""`pareto_routes` on 50,000 junctions, two costs, pairs some 10 to 20 km apart; a script. Slow is: over 0.2 s a pair."""
+"""`pareto_routes` on 50,000 junctions, two costs, pairs 10 to 20 km apart; a script. Slow is: over 0.2 s a pair."""
 
 from __future__ import annotations
 

@@ -51,7 +51,8 @@ def main() -> None:
         for s, pool in zip(given.seconds, pools, strict=True):
             print(
                 f"start {start:6d}  {s:g} s: hypervolume {volume(pool.costs, corner) / whole:.3f}, "
-                f"{int(pool.non_dominated.sum())} of {len(pool.costs)} not dominated, {len(distinct(pool, 5))} of 5 choices",
+                f"{int(pool.non_dominated.sum())} of {len(pool.costs)} not dominated, "
+                f"{len(distinct(pool, 5))} of 5 choices",
                 flush=True,
             )
 

@@ -3,7 +3,8 @@
 The certificate holds a loop problem (edges with tail, head, length, street, gain at a first and a later passage;
 start; window) and one price for each row of the linear relaxation that is written out below. Weak duality: for any
 prices (those of "<=" rows not below 0), sum(price * right side) + sum over variables of the larger of (gain - price @
-column) * low and the same * high is at least the gain of every loop. Nothing else is assumed; the solver is not trusted."""
+column) * low and the same * high is at least the gain of every loop. Nothing else is assumed; the solver is not
+trusted."""
 
 from __future__ import annotations
 

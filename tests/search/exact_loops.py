@@ -1,8 +1,8 @@
 """The best loop by an exact method, for small networks: a mixed integer programme over turns, cycles cut off.
 
 One binary for each turn (edge e, then f), one for leaving the start by f, one for coming home by e. Each edge is
-entered as often as it is left; turns then make one way from the start to the start and, perhaps, cycles apart from it, which
-are cut off until none is left."""
+entered as often as it is left; turns then make one way from the start to the start and, perhaps, cycles apart from
+it, which are cut off until none is left."""
 
 from __future__ import annotations
 
