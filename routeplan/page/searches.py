@@ -23,7 +23,8 @@ from routeplan.plan.value import Plan
 
 AT_ONCE = 2  # searches that run at the same time; more wait for their turn
 KEPT = 12  # searches that can still be looked at and downloaded from
-BETTER_EVERY_S = 0.8  # how often better choices are shown
+BETTER_EVERY_S = 0.8  # how often better choices are shown, at the most
+SHOWING_SHARE = 8  # showing takes no more than one part in so many of a search's time
 
 Job = Callable[..., Plan]
 
@@ -57,7 +58,7 @@ class Search:
         self._view: tuple[int, dict[str, Any]] = (0, {})
         self._stop = self._drop = False
         self._began = time.monotonic()
-        self._shown = 0.0
+        self._next_look = 0.0
         self.first_s: float | None = None
         self._changed = threading.Condition()
 
@@ -138,9 +139,10 @@ class Search:
         if self._drop:
             raise Stopped
         now = time.monotonic()
-        if self.plan is None or now - self._shown > BETTER_EVERY_S:
+        if self.plan is None or now > self._next_look:
             self._show(so_far())
-            self._shown = time.monotonic()
+            done = time.monotonic()
+            self._next_look = done + max(BETTER_EVERY_S, SHOWING_SHARE * (done - now))
         return not self._stop
 
     def _show(self, plan: Plan, *, whole: bool = False) -> None:

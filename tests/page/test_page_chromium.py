@@ -6,13 +6,16 @@ import shutil
 import threading
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from routeplan.page.server import PageServer, make_server
+from routeplan.plan import jobs
 from routeplan.plan.area import Area
+from routeplan.plan.value import Plan
 
 CHROMIUM = next(
     (found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))), None
@@ -42,6 +45,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def server(folder: Path, demo_area: Area) -> Iterator[PageServer]:
     made = make_server(None, rides=folder)
+    made.app.searches._job = partial(jobs.plan, quick=True)  # numbers are compared without a browser
     thread = threading.Thread(target=made.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True)
     thread.start()
     yield made
@@ -91,6 +95,16 @@ def visit(chromium: Any, server: PageServer) -> Iterator[Visit]:
     made = Visit(chromium, server)
     yield made
     made.close()
+
+
+def leisurely(*asked: Any, watch: Any, **hooks: Any) -> Plan:
+    """The whole job, with a pause at every look, so that there is time to stop it."""
+
+    def look(so_far: Any) -> bool:
+        time.sleep(0.3)
+        return watch(so_far)
+
+    return jobs.plan(*asked, watch=look, **hooks)
 
 
 def plan(page: Any) -> None:
@@ -169,7 +183,7 @@ def test_a_dragged_station_takes_its_coverage_along(visit: Visit) -> None:
     assert page.evaluate("window.routeplan.ride.tables.station[0].position.join(', ')") == after
 
 
-def test_a_changed_length_shows_a_loop_at_once_and_a_search_can_be_stopped(visit: Visit) -> None:
+def test_a_changed_length_shows_a_loop_at_once_and_a_search_can_be_stopped(visit: Visit, server: PageServer) -> None:
     page = visit.open()
     plan(page)
     before = page.inner_text("#choices")
@@ -180,12 +194,16 @@ def test_a_changed_length_shows_a_loop_at_once_and_a_search_can_be_stopped(visit
         time.sleep(0.02)
     assert time.perf_counter() - began < 4  # under 1 s where nothing else runs; this machine may be busy
     ended(page)
-    page.fill("[data-path='ride.length_km']", "60")
-    page.keyboard.press("Tab")
-    page.wait_for_selector("#stop:not([disabled])")
-    page.click("#stop")
-    page.wait_for_selector("#stop[disabled]")
-    page.wait_for_selector("#state >> text=/stopped|choice/")
+    server.app.searches._job, quick = leisurely, server.app.searches._job
+    try:
+        page.click("#plan")
+        page.wait_for_selector("#state >> text=/so far/")
+        page.click("#stop")
+        page.wait_for_selector("#stop[disabled]")
+        page.wait_for_selector("#state >> text=/^stopped after/")
+    finally:
+        server.app.searches._job = quick
+    assert page.locator("#choices .choice").count() >= 1
 
 
 def test_a_wrong_ride_file_says_what_to_mend(visit: Visit, tmp_path: Path) -> None:
