@@ -12,7 +12,7 @@ from scipy.special import j0
 
 from routeplan.errors import InputError
 from routeplan.radio import quality
-from routeplan.radio.quality import MODES, mode_of
+from routeplan.radio.quality import MODES, for_contact, mode_of, packet_chance, packet_margin_db
 
 
 # TIA TSB-88, from memory: faded C/N for DAQ 3, 3.4 and 4, and static C/N for 12 dB SINAD.
@@ -124,3 +124,18 @@ def test_property_packet_chance(margin, more, speed):
 def test_mean_packet_chance_without_spread_and_no_data():
     assert quality.mean_packet_chance(10.0, 0.0) == pytest.approx(quality.packet_chance(10.0))
     assert np.isnan(quality.mean_packet_chance([np.nan], 8.0)).all()
+
+
+@pytest.mark.parametrize("frequency_mhz, over_db", [(70.45, 11.6), (145.5, 17.2), (433.5, 26.4)])
+def test_property_data_counts_as_contact_where_half_the_packets_get_through(frequency_mhz, over_db):
+    data = mode_of("data beacon")
+    held = for_contact(data, frequency_mhz)
+    over = held.required_cn_db(moving=True) - data.static_cn_db
+    assert over == pytest.approx(over_db, abs=0.05)
+    assert packet_chance(over, speed_m_s=5.0, frequency_mhz=frequency_mhz) == pytest.approx(0.5)
+    assert packet_margin_db(0.9, frequency_mhz=frequency_mhz) == pytest.approx(
+        9.77, abs=0.01
+    )  # standing: Rayleigh alone
+    assert held.required_cn_db(moving=False) == pytest.approx(data.static_cn_db + 9.77, abs=0.01)
+    fm = mode_of("FM")
+    assert for_contact(fm, frequency_mhz) is fm
