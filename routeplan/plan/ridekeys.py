@@ -587,7 +587,9 @@ class Wish:
         origin="judgement",
         guess=True,
     )
-    via: tuple[Position, ...] = key(ListOf(Place()), "places to pass; on a ride to another place in this order", default=())
+    via: tuple[Position, ...] = key(
+        ListOf(Place()), "places to pass; on a ride to another place in this order", default=()
+    )
     avoid: tuple[Position, ...] = key(ListOf(Place()), "places to keep away from", default=())
     avoid_radius_m: float = key(
         Number(20, 20_000, (Slip(1e3, "in kilometres"),)),
