@@ -39,20 +39,21 @@ def write_all(
     """Write every file of the plan into `folder` (made if need be) and give their paths, the ones to open first.
 
     share : write the shared copy instead (see `share.shared`). everything=False leaves out what is not needed to
-    choose and ride: GeoPackage, KML, CSV, calendar and a map for each choice.
+    choose and ride: GeoPackage, KML, CSV, calendar, and card and map of all choices but the first.
     """
     from routeplan.output import calendar, card, columns, features, gpx, report, strip, trade_off
     from routeplan.output import map as maps
 
     plan = _given(plan, share)
     folder = Path(folder)
+    carded = plan.routes if everything else plan.routes[:1]
     jobs: list[tuple[str, str, Callable[[], bytes | str]]] = [
         ("report", "report.html", lambda: report.report_html(plan)),
         ("pictures", "trade_off.png", lambda: trade_off.trade_off_png(plan)),
         ("pictures", "map.png", lambda: maps.map_png(plan)),
         *(("pictures", f"strip_{r.id}.png", lambda r=r: strip.strip_png(plan, r)) for r in plan.routes),  # type: ignore[misc]
         *(("tracks", f"ride_{r.id}.gpx", lambda r=r: gpx.gpx(plan, r)) for r in plan.routes),  # type: ignore[misc]
-        *(("cards", f"card_{r.id}.pdf", lambda r=r: card.card_pdf(plan, r)) for r in plan.routes),  # type: ignore[misc]
+        *(("cards", f"card_{r.id}.pdf", lambda r=r: card.card_pdf(plan, r)) for r in carded),  # type: ignore[misc]
         ("plan", "plan.json", lambda: to_text(plan)),
     ]
     if everything:
