@@ -14,6 +14,7 @@ import datetime as dt
 import difflib
 import math
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -82,13 +83,14 @@ def listed(words: Iterable[str]) -> str:
 # Kinds
 
 
-class Kind:
+class Kind(ABC):
     """How one value is read. `words` says in the docs what may be written."""
 
     words = ""
 
+    @abstractmethod
     def __call__(self, value: Any) -> Any:
-        raise NotImplementedError
+        """What the plan uses in place of what TOML holds; raises Wrong."""
 
 
 @dataclass(frozen=True)

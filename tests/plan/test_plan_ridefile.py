@@ -436,7 +436,9 @@ def test_property_each_job_says_all_that_it_misses(job, missing):
 
 
 def test_property_a_complete_ride_is_accepted():
-    require(read_ride_text(SMALL), "loop")
+    ride = read_ride_text(SMALL)
+    require(ride, "loop")
+    assert ride.start.position is not None and ride.ride.length_km == 40 and ride.stations
 
 
 def test_property_tracks_are_looked_for_beside_the_ride_file(tmp_path):
