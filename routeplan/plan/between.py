@@ -15,9 +15,10 @@ import numpy as np
 from routeplan import search
 from routeplan.errors import UnreachableError
 from routeplan.plan import words
+from routeplan.plan.bound import fill, with_halt
 from routeplan.plan.cheapest import cheapest
 from routeplan.plan.clock import NetClock
-from routeplan.plan.loops import Question, Window, choose, fill, lost_s, passes_via, question, with_halt
+from routeplan.plan.loops import Question, Window, choose, lost_s, passes_via, question
 from routeplan.plan.reasons import letters, ride_reasons
 from routeplan.plan.setting import Progress, Setting, allowed, cut_at
 from routeplan.plan.timetable import Timed, planned_halt_s, time_route, with_check_in_halt

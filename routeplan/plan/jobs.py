@@ -17,17 +17,18 @@ from routeplan.plan.area import Area
 from routeplan.plan.background import background
 from routeplan.plan.between import contact_bound as route_bound
 from routeplan.plan.between import find_routes, route_reasons
+from routeplan.plan.bound import contact_bound
 from routeplan.plan.followed import follow
 from routeplan.plan.hf import ground_wave_line, net_lines, station_line
 from routeplan.plan.learnt import learnt_assumptions, learnt_notes
 from routeplan.plan.lifted import BUDGET as BRIEF_BUDGET
 from routeplan.plan.lifted import bought
-from routeplan.plan.loops import QUICK_BUDGET, Window, contact_bound, find_loops, loop_window, passes_via
+from routeplan.plan.loops import QUICK_BUDGET, Window, find_loops, loop_window, passes_via
 from routeplan.plan.mend import mend_ride, room_m
 from routeplan.plan.reasons import cautions, followed_reason, letters, ride_reasons
 from routeplan.plan.ridefile import Ride, require
 from routeplan.plan.setting import Progress, Setting, departures, from_here_to_there, resolved, round_a_start
-from routeplan.plan.timetable import Timed, make_route, time_route
+from routeplan.plan.timetable import Timed, make_route, time_route, with_check_in_halt
 from routeplan.plan.value import Assumption, Bound, Plan, PlannedNet, PlannedStation, Route
 from routeplan.plan.whatif import guess_line, what_if
 from routeplan.radio.ground_wave import UPPER_LIMIT, how_predicted
@@ -114,6 +115,7 @@ def check(area: Area, ride: Ride, progress: Progress) -> Plan:
     track = read_gpx(ride.ride.follow)
     followed = follow(area, ride, track, room_m=0.0, progress=progress)
     timed = time_route(followed.setting, followed.edges, departures(ride)[0])
+    timed = with_check_in_halt(followed.setting, timed)  # as a loop of the same ride file would be ridden
     return _plan("check", followed.setting, [timed], [followed_reason(followed)], None, progress)
 
 

@@ -10,10 +10,11 @@ import pytest
 from routeplan.errors import UnreachableError
 from routeplan.plan import ridefile
 from routeplan.plan.area import Area
+from routeplan.plan.bound import fill
 from routeplan.plan.cheapest import cheapest, way_to
 from routeplan.plan.clock import NetClock
 from routeplan.plan.contact import NOWHERE_DB
-from routeplan.plan.loops import fill, loop_window, question
+from routeplan.plan.loops import loop_window, question
 from routeplan.plan.ridden import Halt, contact_figures, ride_along
 from routeplan.plan.setting import Setting, departures, round_a_start
 from routeplan.plan.timetable import time_route, with_check_in_halt
