@@ -2,8 +2,9 @@
 
 Detours are looked for with the weights of the edges, the best of them together are ridden in full, and of those a few
 are shown beside the ride as it is. None shown is worse than the usual ride: in dead time, in the longest silence, in
-contact, in what is ridden twice or beside itself, on foot or turned back on. The ride is ridden for its own sake, so a
-short cut is as much of a change as a way round, and is bounded.
+contact, in what is ridden twice or beside itself, on foot or turned back on. All are weighed with the halt that a ride
+of this ride file is planned with. The ride is ridden for its own sake, so a short cut is as much of a change as a way
+round, and is bounded.
 """
 
 from __future__ import annotations
@@ -22,7 +23,15 @@ from routeplan.plan.loops import SIDE_STREET_PRICE_S_M, STRESS_PRICE_S_M, WALK_P
 from routeplan.plan.ridden import DEAD_BELOW, Ridden
 from routeplan.plan.setting import Progress, Setting
 from routeplan.plan.talk import runs
-from routeplan.plan.timetable import LABELLED_DEAD_S, LETTERS, Timed, calling_rows, nearest_name, time_route
+from routeplan.plan.timetable import (
+    LABELLED_DEAD_S,
+    LETTERS,
+    Timed,
+    calling_rows,
+    nearest_name,
+    time_route,
+    with_check_in_halt,
+)
 from routeplan.search.pareto import non_dominated
 
 WITHIN_M = 3000.0  # of a dead stretch the ride is left, and joined again; judgement
@@ -77,7 +86,7 @@ def room_m(extra_km: float) -> float:
 def mend_ride(followed: Followed, departs: datetime, progress: Progress, reason: str) -> MendedRides:
     """Small changes of a given ride that take out its dead stretches. `reason` : what is said of the ride as it is."""
     setting = followed.setting
-    usual = time_route(setting, followed.edges, departs)
+    usual = with_check_in_halt(setting, time_route(setting, followed.edges, departs))
     silences = silences_of(setting, usual.ridden)
     if not silences:
         note = f"the ride has no dead stretch of {words.whole(LABELLED_DEAD_S)} s or more: nothing to mend"
@@ -152,7 +161,7 @@ def _choices(
     mended = _spread(together.mended)
     choices = []
     for one in mended:
-        timed = time_route(setting, one.edges, usual.departs)
+        timed = with_check_in_halt(setting, time_route(setting, one.edges, usual.departs))
         if _no_worse(setting, timed, usual):
             taken = [detours[k] for k in one.detours]
             left = _left_s(usual.ridden, silences, taken, dead_s)

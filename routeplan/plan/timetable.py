@@ -84,7 +84,7 @@ def planned_halt_s(ride: Ride) -> float:
 def with_check_in_halt(setting: Setting, timed: Timed) -> Timed:
     """The same route with its planned halt at the best calling place, inside the net's window where there is one.
 
-    Where no calling place is passed in time, no halt.
+    Where no calling place is passed in time, or none where anybody would be likely to be worked, no halt.
     """
     seconds = planned_halt_s(setting.ride)
     if not seconds:
@@ -96,7 +96,7 @@ def with_check_in_halt(setting: Setting, timed: Timed) -> Timed:
     if not passing.any():
         return timed
     best = np.flatnonzero(passing)[np.argmax(np.nan_to_num(place_chance[passing], nan=-1.0))]
-    if not np.isfinite(place_chance[best]):
+    if not place_chance[best] >= DEAD_BELOW:
         return timed
     halt = Halt(int(row[best]), seconds, margins[:, :, best], float(place_chance[best]))
     return time_route(setting, timed.ridden.edges, timed.departs, halt)

@@ -53,11 +53,14 @@ def looped(fault_area: Area) -> Plan:
 @pytest.fixture(scope="module")
 def usual(looped: Plan, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The first loop as the track of a usual ride."""
-    samples = looped.routes[0].samples
+    return written_track(looped.routes[0], tmp_path_factory.mktemp("usual") / "usual.gpx")
+
+
+def written_track(route: Route, path: Path) -> Path:
+    samples = route.samples
     points = "".join(
         f'<trkpt lat="{lat:.7f}" lon="{lon:.7f}"/>' for lat, lon in zip(samples.latitude_deg, samples.longitude_deg)
     )
-    path = tmp_path_factory.mktemp("usual") / "usual.gpx"
     path.write_text(
         f'<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>{points}</trkseg></trk></gpx>'
     )
@@ -330,3 +333,19 @@ def test_property_home_by_holds_with_the_halt(viewed_area: Area) -> None:
     for route in plan.routes:
         assert route.ride_time_s + 600.0 - halted_s(route) <= 70 * 60 and not route.warnings
     assert any(map(halted_s, plan.routes))
+
+
+def test_property_a_checked_or_mended_ride_halts_as_a_loop_does(viewed_area: Area, tmp_path: Path) -> None:
+    text = START + "[ride]\nhours = 1.25\nchoices = 3\n" + RIM + NET
+    looped = jobs.plan("loop", viewed_area, ridefile.read_ride_text(text), progress=quiet, quick=True)
+    route = next(r for r in looped.routes if halted_s(r))
+    written_track(route, tmp_path / "again.gpx")
+    followed = START + '[ride]\nfollow = "again.gpx"\n' + RIM
+    for job in ("check", "mend"):
+        ride = ridefile.read_ride_text(followed + NET, folder=tmp_path)
+        again = jobs.plan(job, viewed_area, ride, progress=quiet).routes[0]
+        assert halted_s(again) == pytest.approx(halted_s(route)) == pytest.approx(600.0)
+        assert again.ride_time_s == pytest.approx(route.ride_time_s, abs=20.0)
+        assert again.contact_share == pytest.approx(route.contact_share, abs=0.01)
+        alone = ridefile.read_ride_text(followed, folder=tmp_path)
+        assert halted_s(jobs.plan(job, viewed_area, alone, progress=quiet).routes[0]) == 0.0
