@@ -610,6 +610,25 @@ class Wish:
         default=False,
         origin="judgement: prudence",
     )
+    paths: bool = key(
+        YesNo(),
+        "also paths and bridleways whose mapping does not mention bicycles: where your country's law lets you",
+        default=False,
+        origin="judgement: most are for walkers",
+    )
+    sidepath_roads: bool = key(
+        YesNo(),
+        "also roads beside a cycle path that must be used instead",
+        default=False,
+        origin="the law where it is tagged",
+    )
+    destination_roads: bool = key(
+        YesNo(),
+        "also roads that are not open to through traffic: where you live or call on somebody there",
+        default=False,
+        origin="the law where it is tagged",
+    )
+    steps: bool = key(YesNo(), "also steps, the bicycle carried", default=True, origin="judgement")
     stop_min: float = key(
         Number(0, 120),
         "a halt at the best calling place, with a net or without talk while riding; counted in the ride's time",

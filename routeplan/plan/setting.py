@@ -36,12 +36,15 @@ from routeplan.ride.weather import air_density_at_kg_m3
 from routeplan.roads.build import fuse
 from routeplan.roads.network import Network
 from routeplan.roads.roundabouts import RoundaboutPlaces, as_places
-from routeplan.roads.tags import DEFAULT_CHOICES, SURFACES
+from routeplan.roads.tags import SURFACES
 
 START_WITHIN_M = 500.0
 NEAREST_REACH_M = 4000.0  # looked at round a start however short the ride, for the nearest that can be had
 UNWANTED_SURFACE_M = 60.0  # of a surface the rider does not want: a gateway, a ford
 FASTEST_M_S = 7.5  # mean speed that no loaded ride passes: bounds the reach of a time budget
+# Key of [ride] that lets in each of roads.tags.CHOICES.
+KEY_OF_CHOICE = {"trunk": "fast_roads", "fast": "fast_roads", "path": "paths", "steps": "steps", "ferry": "ferries",
+                 "tunnel": "tunnels", "sidepath": "sidepath_roads", "destination": "destination_roads"}  # fmt: skip
 
 Progress = Callable[[str], None]
 
@@ -253,10 +256,7 @@ def _within(area: Area, ends_xy: list[tuple[float, float]], reach_m: float) -> n
 def allowed(area: Area, ride: Ride) -> np.ndarray:
     """Streets (s,) that the rider may and would ride."""
     network = area.network
-    choices = set(DEFAULT_CHOICES)
-    choices |= {"trunk", "fast"} if ride.ride.fast_roads else set()
-    choices |= {"ferry"} if ride.ride.ferries else set()
-    choices |= {"tunnel"} if ride.ride.tunnels else set()
+    choices = [choice for choice, key in KEY_OF_CHOICE.items() if getattr(ride.ride, key)]
     good = np.ones(len(network.point_x_m), dtype=bool)
     for latitude, longitude in ride.ride.avoid:
         x, y = area.projection.to_xy(latitude, longitude)
