@@ -38,12 +38,13 @@ class NodeFacts(NamedTuple):
 
 
 class Restriction(NamedTuple):
-    """A turn restriction by way of a node."""
+    """A turn restriction by way of a node, or of a way."""
 
     from_ways: tuple[int, ...]
-    via_node: int
+    via: int
     to_ways: tuple[int, ...]
     only: bool  # only_*: every other turn is banned
+    by_way: bool = False  # `via` is a way
 
 
 def build_network(
@@ -51,8 +52,8 @@ def build_network(
     projection: Projection,
     node_facts: Mapping[int, NodeFacts],
     restrictions: Sequence[Restriction],
-) -> Network:
-    """The contracted network, heights NaN, twins of dual carriageways grouped."""
+) -> tuple[Network, int]:
+    """The contracted network, heights NaN, twins of dual carriageways grouped; how many restrictions it leaves out."""
     from routeplan.roads.parallel import twin_groups
 
     rows = list(ways.attributes)
@@ -65,7 +66,7 @@ def build_network(
     way_row = _long_tunnels(rows, ways.row, a, b, way, length, len(x))
     row = way_row[way]
 
-    via = {r.via_node for r in restrictions}
+    via = {r.via for r in restrictions if not r.by_way} | _ends_of(ways, [r.via for r in restrictions if r.by_way])
     keep = np.isin(node_id, np.fromiter(via, np.int64, len(via)))
     mate = _mates(a, b, _legal_codes(rows)[row], keep, len(x))
     order, turned, first = _chains(mate, len(a))
@@ -85,6 +86,7 @@ def build_network(
     backward = np.array([r.backward for r in rows])[chain_row[first[:-1]]]
     ends = _StreetEnds(np.searchsorted(places, start), np.searchsorted(places, end),
                        ways.way_id[way[order[first[:-1]]]], ways.way_id[way[order[first[1:] - 1]]])  # fmt: skip
+    turns, left_out = _banned(restrictions, {int(i): k for k, i in enumerate(node_id[places])}, ends, forward, backward)
     network = assemble(
         node_id=node_id[places], node_x_m=x[places], node_y_m=y[places],
         node_signal=(mark[places] & tags.SIGNAL) > 0,
@@ -93,9 +95,15 @@ def build_network(
         point_x_m=point.of(x), point_y_m=point.of(y), point_height_m=np.full(point.count, np.nan),
         point_mark=point.at_nodes(mark), point_delay_s=point.at_nodes(delay), piece_way=point.pieces(chain_row),
         forward=forward, backward=backward, ways=Ways.of(rows),
-        turns=_banned(restrictions, {int(i): k for k, i in enumerate(node_id[places])}, ends),
+        turns=turns,
     )  # fmt: skip
-    return twin_groups(network)
+    return twin_groups(network), left_out
+
+
+def _ends_of(ways: RawWays, wanted: Sequence[int]) -> set[int]:
+    """First and last nodes of these ways."""
+    rows = np.flatnonzero(np.isin(ways.way_id, np.array(wanted, dtype=np.int64)))
+    return {int(n) for k in rows for n in (ways.node_id[ways.first[k]], ways.node_id[ways.first[k + 1] - 1])}
 
 
 def _facts_at(node_id: np.ndarray, facts: Mapping[int, NodeFacts]) -> tuple[np.ndarray, np.ndarray]:
@@ -315,20 +323,33 @@ class _StreetEnds(NamedTuple):
     end_way: np.ndarray
 
 
+Turn = tuple[int, bool, int, bool]  # street in, forward, street out, forward
+
+
 def _banned(
-    restrictions: Sequence[Restriction], place: Mapping[int, int], ends: _StreetEnds
-) -> list[tuple[int, bool, int, bool]]:
-    """Turn bans as (street in, forward, street out, forward)."""
+    restrictions: Sequence[Restriction], place: Mapping[int, int], ends: _StreetEnds,
+    forward: np.ndarray, backward: np.ndarray,
+) -> tuple[list[Turn], int]:  # fmt: skip
+    """Turn bans, and the number of restrictions that no ban of a pair of streets says exactly."""
     if not restrictions:
-        return []
-    wanted = {place[r.via_node] for r in restrictions if r.via_node in place}
+        return [], 0
+    by_way = [r.via for r in restrictions if r.by_way]
+    middle = {way: np.flatnonzero((ends.start_way == way) | (ends.end_way == way)) for way in by_way}
+    wanted = {place[r.via] for r in restrictions if not r.by_way and r.via in place}
+    wanted |= {int(c[k]) for streets in middle.values() for k in streets for c in (ends.start, ends.end)}
     meets: dict[int, list[tuple[int, bool, int]]] = {node: [] for node in wanted}  # (street, at its end, way)
     for column, way, at_end in ((ends.start, ends.start_way, False), (ends.end, ends.end_way, True)):
         for street in np.flatnonzero(np.isin(column, list(wanted))).tolist():
             meets[int(column[street])].append((street, at_end, int(way[street])))
-    turns = []
+    turns: list[Turn] = []
+    left_out = 0
     for r in restrictions:
-        at = meets.get(place.get(r.via_node, -1), [])
+        if r.by_way:
+            found = _banned_by_way(r, middle[r.via].tolist(), meets, ends, forward, backward)
+            left_out += found is None
+            turns += found or []
+            continue
+        at = meets.get(place.get(r.via, -1), [])
         into = [(street, at_end) for street, at_end, way in at if way in r.from_ways]
         to = [(street, not at_end) for street, at_end, way in at if way in r.to_ways]
         if not into or not to:
@@ -342,7 +363,44 @@ def _banned(
                 ]
             else:
                 out = to if len(at) > 1 else []
-            turns += [(street, ahead, k, forward) for k, forward in out]
+            turns += [(street, ahead, k, onward) for k, onward in out]
+    return turns, left_out
+
+
+def _banned_by_way(
+    r: Restriction, middle: Sequence[int], meets: Mapping[int, Sequence[tuple[int, bool, int]]], ends: _StreetEnds,
+    forward: np.ndarray, backward: np.ndarray,
+) -> list[Turn] | None:  # fmt: skip
+    """The bans of a restriction by way of a way, where they are exact; None where they are not.
+
+    A ban of three streets in a row is one of two where the middle one can be come to from the first only (then it may
+    not go on into the third), or leads into the third only (then the first may not go into it).
+    """
+    if not middle:
+        return []  # nobody rides there
+    if r.only or len(middle) > 1:
+        return None
+    street = middle[0]
+    rideable = (backward, forward)
+    turns: list[Turn] = []
+    for onward in (True, False):
+        if not rideable[onward][street]:
+            continue
+        begin, end = (ends.start, ends.end) if onward else (ends.end, ends.start)
+        before = [(k, at_end, way) for k, at_end, way in meets[int(begin[street])]
+                  if k != street and rideable[at_end][k]]  # fmt: skip
+        after = [(k, not at_end, way) for k, at_end, way in meets[int(end[street])]
+                 if k != street and rideable[not at_end][k]]  # fmt: skip
+        into = [(k, ahead) for k, ahead, way in before if way in r.from_ways]
+        to = [(k, ahead) for k, ahead, way in after if way in r.to_ways]
+        if not into or not to:
+            continue
+        if len(into) == len(before):
+            turns += [(street, onward, k, ahead) for k, ahead in to]
+        elif len(to) == len(after):
+            turns += [(k, ahead, street, onward) for k, ahead in into]
+        else:
+            return None
     return turns
 
 

@@ -121,7 +121,7 @@ def from_networkx(graph: networkx.MultiDiGraph, projection: Projection | None = 
         np.array(way_id, np.int64), np.array(row_of, np.int32), np.array(first, np.int64),
         np.array(ids, np.int64), np.array(lat), np.array(lon), attributes,
     )  # fmt: skip
-    return build_network(raw, projection, {}, []), projection
+    return build_network(raw, projection, {}, [])[0], projection
 
 
 def _streets(graph: networkx.MultiDiGraph, place: dict) -> dict[tuple, dict[str, str]]:

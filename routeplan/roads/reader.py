@@ -115,7 +115,8 @@ class _Gathered:
         self.polygons: dict[int, tuple[str, tuple[tuple[int, str], ...]]] = {}
         self.member_ways: set[int] = set()
         self.kept, self.dropped = Counter[str](), Counter[str]()
-        self.via_ways = self.nodes = 0
+        self.by_several, self.by_time = set[int](), set[int]()  # restrictions that are counted only
+        self.nodes = 0
         self.timestamp = ""
 
 
@@ -256,19 +257,22 @@ def _pass_relations(path: Path, got: _Gathered) -> None:
 
 
 def _keep_restriction(relation: Any, got: _Gathered) -> None:
+    if "bicycle" in relation.tags.get("except", "").replace(" ", "").split(";"):
+        return
     words = relation.tags.get("restriction:bicycle") or relation.tags.get("restriction") or ""
-    if not words.startswith(("no_", "only_")) or "bicycle" in relation.tags.get("except", "").replace(" ", "").split(
-        ";"
-    ):
+    if not words.startswith(("no_", "only_")):
+        if any(key in relation.tags for key in ("restriction:conditional", "restriction:bicycle:conditional")):
+            got.by_time.add(relation.id)
         return
     via = [m for m in relation.members if m.role == "via"]
-    if len(via) != 1 or via[0].type != "n":
-        got.via_ways += 1
+    if len(via) != 1 or via[0].type not in ("n", "w"):
+        got.by_several.add(relation.id)
         return
     from_ways = tuple(m.ref for m in relation.members if m.role == "from" and m.type == "w")
     to_ways = tuple(m.ref for m in relation.members if m.role == "to" and m.type == "w")
     if from_ways and to_ways:
-        got.restrictions[relation.id] = Restriction(from_ways, via[0].ref, to_ways, words.startswith("only_"))
+        only, by_way = words.startswith("only_"), via[0].type == "w"
+        got.restrictions[relation.id] = Restriction(from_ways, via[0].ref, to_ways, only, by_way)
 
 
 def _ground_kind(tags_: Any) -> str:
@@ -437,7 +441,7 @@ def _finish(
         _column(got.roads.way_id), _column(got.row), _column(got.roads.first), _column(got.roads.node), lat, lon,
         got.attributes,
     )  # fmt: skip
-    network = build_network(raw, projection, got.facts, list(got.restrictions.values()))
+    network, by_way = build_network(raw, projection, got.facts, list(got.restrictions.values()))
     if not network.street_count:
         raise InputError(_no_roads(got, True, extent), where, "give an extract that holds roads and their nodes")
     raw_places = [got.places[key] for key in sorted(got.places)]
@@ -453,7 +457,8 @@ def _finish(
     counts = {
         "places": network.node_count, "streets": network.street_count, "points": len(x), "edges": network.edge_count,
         "ways": len(got.row), "ways_dropped": sum(got.dropped.values()), "node_locations_missing": int((~known).sum()),
-        "banned_turns": len(network.banned_turns), "restrictions_by_way_ignored": got.via_ways,
+        "banned_turns": len(network.banned_turns), "restrictions_by_way_ignored": by_way + len(got.by_several),
+        "restrictions_by_time_ignored": len(got.by_time),
         "road_length_m": round(float(network.street_length_m.sum())), "ground_polygons": len(ground),
         "coastlines": len(coast), "named_places": len(raw_places),
     }  # fmt: skip

@@ -167,10 +167,43 @@ def test_turn_restrictions(osm_file):
     assert bans({"restriction": "no_left_turn", "except": "bus"}) == {((1, 2), (2, 4))}
     assert bans({"restriction:bicycle": "no_left_turn"}) == {((1, 2), (2, 4))}
     assert bans({"restriction:hgv": "no_left_turn"}) == set()
-    # A restriction by way of a way is counted, not modelled.
-    via_way = [("way", 1, "from"), ("way", 2, "via"), ("way", 3, "to")]
-    data = read_osm(osm_file(nodes, ways, [(1, via_way, {"type": "restriction", "restriction": "no_u_turn"})]))
-    assert data.counts["restrictions_by_way_ignored"] == 1 and len(data.network.banned_turns) == 0
+    # By time of day: counted, not modelled.
+    members = [("way", 1, "from"), ("node", 2, "via"), ("way", 3, "to")]
+    words = {"type": "restriction", "restriction:conditional": "no_left_turn @ (Mo-Fr 07:00-09:00)"}
+    data = read_osm(osm_file(nodes, ways, [(1, members, words)]))
+    assert data.counts["restrictions_by_time_ignored"] == 1 and len(data.network.banned_turns) == 0
+
+
+# A dual carriageway, 1 > 2 > 3 one side and 6 > 5 > 4 the other, with a link 2 - 5: no turning round by the link.
+DUAL = {1: (0, 0), 2: (100, 0), 3: (200, 0), 4: (0, 40), 5: (100, 40), 6: (200, 40), 7: (100, -90), 8: (100, 130)}
+ONE_WAY = ROAD | {"oneway": "yes"}
+NO_U_TURN = (1, [("way", 1, "from"), ("way", 3, "via"), ("way", 2, "to")], {"type": "restriction",
+             "restriction": "no_u_turn"})  # fmt: skip
+
+
+def dual(osm_file, *extra, relation=NO_U_TURN):
+    sides = [(1, [1, 2], ONE_WAY), (4, [2, 3], ONE_WAY), (5, [6, 5], ONE_WAY), (2, [5, 4], ONE_WAY), (3, [2, 5], ROAD)]
+    data = read_osm(osm_file(DUAL, [*sides, *extra], [relation]))
+    bans = [ids(data.network, *pair) for pair in data.network.banned_turns.tolist()]
+    return bans, data.counts["restrictions_by_way_ignored"]
+
+
+def test_property_a_restriction_by_way_of_a_way_is_a_pair_where_that_says_the_same(osm_file):
+    south, north = (6, [7, 2], ROAD), (7, [5, 8], ROAD)
+    assert dual(osm_file) == ([[(2, 5), (5, 4)]], 0)  # the link is come to from the one side only
+    assert dual(osm_file, north) == ([[(2, 5), (5, 4)]], 0)
+    assert dual(osm_file, south) == ([[(1, 2), (2, 5)]], 0)  # and leads to the other only
+    assert dual(osm_file, south, north) == ([], 1)  # across from the south: three in a row, no pair
+    assert dual(osm_file, (6, [7, 2], ROAD | {"highway": "motorway"})) == ([[(2, 5), (5, 4)]], 0)
+
+
+def test_restrictions_by_way_that_no_pair_says_are_counted(osm_file):
+    only = (1, NO_U_TURN[1], {"type": "restriction", "restriction": "only_u_turn"})
+    assert dual(osm_file, relation=only) == ([], 1)
+    two = (1, [*NO_U_TURN[1], ("way", 4, "via")], NO_U_TURN[2])
+    assert dual(osm_file, relation=two) == ([], 1)
+    unridden = (1, [("way", 1, "from"), ("way", 99, "via"), ("way", 2, "to")], NO_U_TURN[2])
+    assert dual(osm_file, relation=unridden) == ([], 0)
 
 
 def test_ban_at_a_node_that_would_be_fused_keeps_the_place(osm_file):
