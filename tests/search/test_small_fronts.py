@@ -1,0 +1,78 @@
+"""The trade-off on small networks against every loop there is."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from routeplan.errors import NoLoopError
+from routeplan.search import trade_off
+
+sys.path.insert(0, str(Path(__file__).parent))
+from every_loop import KINDS, Truth, case, costs_of, every_loop, found_share, truth, volume_share
+
+STEPS = 60_000  # of the listing: about 0.2 s
+CASES = [(kind, junctions) for kind in KINDS for junctions in (40, 150)]
+
+
+@cache
+def searched(kind: str, junctions: int) -> tuple[Truth, list, np.ndarray]:
+    """The truth, the loops of the pool as lists of edges, and which of them are given as not dominated."""
+    seed = 2
+    while (known := truth(kind, junctions, seed, STEPS)) is None or known.loops < 20:
+        seed += 1
+    asked = known.asked
+    try:
+        pool = trade_off(asked.tail, asked.head, asked.length_m, asked.effort, asked.loss, asked.start,
+                         known.shortest_m, known.longest_m, **asked.rules())  # fmt: skip
+    except NoLoopError:
+        return known, [], np.zeros(0, dtype=bool)
+    walks = [edges.tolist() for edges in pool.edges]
+    assert pool.costs == pytest.approx(np.array([costs_of(asked, walk) for walk in walks]))
+    return known, walks, pool.non_dominated
+
+
+@pytest.mark.parametrize("kind, junctions", CASES)
+def test_property_every_loop_of_the_trade_off_is_allowed(kind: str, junctions: int) -> None:
+    known, walks, unpassed = searched(kind, junctions)
+    allowed = set(map(tuple, every_loop(known.asked, known.shortest_m, known.longest_m, STEPS)))
+    assert set(map(tuple, walks)) <= allowed
+    costs = np.array([costs_of(known.asked, walk) for walk in walks])
+    for k in np.flatnonzero(unpassed):
+        assert not ((costs <= costs[k] - 1e-9).all(axis=1)).any()
+
+
+def test_property_most_of_the_true_front_is_found() -> None:
+    shares, volumes = [], []
+    for kind, junctions in CASES:
+        known, walks, _ = searched(kind, junctions)
+        costs = np.array([costs_of(known.asked, walk) for walk in walks]).reshape(-1, 2)
+        shares.append(found_share(known, costs))
+        volumes.append(volume_share(known, costs))
+        assert volumes[-1] <= 1.0 + 1e-9  # nothing found passes what was listed
+    assert np.median(shares) >= 0.6 and np.median(volumes) >= 0.95
+    assert min(volumes) >= 0.5
+
+
+def test_listing_of_loops_worked_by_hand() -> None:
+    """A square with a diagonal: two triangles and the square, each both ways; from a stem to it, out and back."""
+    ends = np.array([(0, 1), (1, 2), (2, 3), (3, 0), (0, 2)])
+    tail, head = ends.ravel(), ends[:, ::-1].ravel()
+    street = np.repeat(np.arange(5), 2)
+    square = replace(case("planar", 12, 0), tail=tail, head=head, street=street, length_m=np.ones(10), start=0)
+    square = replace(square, effort=np.ones(10), loss=np.ones(10))
+    assert len(every_loop(square, 3.0, 3.0)) == 4
+    assert len(every_loop(square, 3.0, 4.0)) == 6
+    assert len(every_loop(replace(square, banned=np.array([(0, 2)])), 3.0, 4.0)) == 4
+    assert len(every_loop(replace(square, start=1), 3.0, 4.0)) == 4
+    more = {"length_m": np.ones(12), "start": 4}
+    stem = replace(
+        square, tail=np.r_[tail, 4, 0], head=np.r_[head, 0, 4], street=np.r_[street, 5, 5], **more
+    )
+    assert every_loop(stem, 3.0, 6.0) == []
+    assert len(every_loop(replace(stem, may_repeat=True, length_m=np.r_[np.ones(10), 0.5, 0.5]), 3.0, 5.0)) == 6
