@@ -38,24 +38,29 @@ def contact_figure(route: Route, share: float, by_minutes: bool) -> float:
 
 
 def best_step(plan: Plan) -> tuple[Route, Route, str] | None:
-    """Two neighbours on the trade-off whose step buys most contact per kilojoule, and the sentence that says it.
+    """The step between two choices that buys most contact per kilojoule, and the sentence that says it.
 
-    None where no step is larger than what may be called a difference.
+    The two are neighbours on the trade-off; of mended rides the first is always the usual one, which is what a rider
+    compares with. None where no step is larger than what may be called a difference.
     """
     by_minutes = in_minutes(plan)
-    steps = []
     front = frontier(plan)
-    for a, b in pairwise(front):
-        gain = b.contact_share - a.contact_share
-        if gain >= HONEST_POINTS and b.effort_kj > a.effort_kj:
-            steps.append((gain / (b.effort_kj - a.effort_kj), a, b))
+    mended = plan.job == "mend"
+    pairs = [(plan.routes[0], other) for other in plan.routes[1:]] if mended else list(pairwise(front))
+    steps = []
+    for a, b in pairs:
+        gain, more_kj = b.contact_share - a.contact_share, b.effort_kj - a.effort_kj
+        if gain >= HONEST_POINTS and (more_kj > 0 or mended):
+            steps.append((gain / more_kj if more_kj > 0 else np.inf, gain, a, b))
     if not steps:
         return None
-    _, a, b = max(steps, key=lambda step: step[0])
+    _, _, a, b = max(steps, key=lambda step: step[:2])
     more = whole(b.effort_kj) - whole(a.effort_kj)
     gain = whole(contact_figure(b, b.contact_share, by_minutes)) - whole(contact_figure(a, a.contact_share, by_minutes))
     what = "minutes" if by_minutes else "points of contact share"
-    return a, b, f"{more} kJ more than {a.id} buys {gain} {what}"
+    if more > 0:
+        return a, b, f"{more} kJ more than {a.id} buys {gain} {what}"
+    return a, b, f"{gain} {what} more than {a.id} for " + (f"{-more} kJ less" if more else "no more effort")
 
 
 def frontier(plan: Plan) -> list[Route]:
@@ -76,6 +81,8 @@ def sentence(plan: Plan) -> str:
     step = best_step(plan)
     if step is not None:
         return f"{step[1].id}: {step[2]}."
+    if plan.job == "mend":
+        return f"No mended ride has 5 points of contact more than {plan.routes[0].id}: compare the dead minutes."
     shares = [route.contact_share for route in plan.routes]
     if max(shares) - min(shares) < HONEST_POINTS:
         return "The choices differ by less than 5 points of contact: choose by effort and by the road."

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import hashlib
 from pathlib import Path
+from typing import Any
 
 import platformdirs
 
 import routeplan
 from routeplan.errors import InputError
-from routeplan.plan.area import Area, Progress, load_area, make_area
+from routeplan.plan.area import FORMAT, Area, Progress, load_area, make_area
+
+SAID: dict[str, Any] = {"roads_rights": "MIT, as the project", "name": "demo island"}
 
 
 def folder() -> Path:
@@ -29,15 +32,20 @@ def ride_file(name: str) -> Path:
 def area(progress: Progress | None = None) -> Area:
     """The demo's area, made once into the user's cache folder from the files that the package carries."""
     roads, terrain = folder() / "roads.osm.pbf", folder() / "elevation.tif"
-    mark = hashlib.sha256(roads.read_bytes() + terrain.read_bytes() + routeplan.__version__.encode())
+    mark = hashlib.sha256(roads.read_bytes() + terrain.read_bytes() + _how_made())
     made = platformdirs.user_cache_path("routeplan") / "demo" / mark.hexdigest()[:16]
     if (made / "manifest.toml").exists():
         return load_area(made)
-    return make_area(
-        made,
-        roads=[roads],
-        terrain=[terrain],
-        roads_rights="MIT, as the project",
-        name="demo island",
-        progress=progress,
-    )
+    return make_area(made, roads=[roads], terrain=[terrain], progress=progress, **SAID)
+
+
+def _how_made() -> bytes:
+    """What besides the two files decides what the area is: the format, what is said of it, and the code that makes it.
+
+    The code counts itself, as in a checkout it changes while the version stands.
+    """
+    package = Path(routeplan.__file__).parent
+    makers = [*sorted((package / "roads").glob("*.py")), *sorted((package / "terrain").glob("*.py")),
+              package / "plan" / "area.py", package / "geo.py"]  # fmt: skip
+    parts = [routeplan.__version__, str(FORMAT), repr(sorted(SAID.items()))]
+    return "\0".join(parts).encode() + b"".join(hashlib.sha256(maker.read_bytes()).digest() for maker in makers)

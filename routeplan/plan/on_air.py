@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 
 from routeplan.errors import InputError
-from routeplan.plan.value import Plan, Route
+from routeplan.plan.hf import by_terrain
+from routeplan.plan.value import Plan, PlannedNet, Route
 
 LEAST_SPREAD_DB, USUAL_SPREAD_DB = 3.0, 9.0  # of a margin, where the samples do not tell; judgement
 
@@ -21,12 +22,18 @@ def said(plan: Plan, key: str, otherwise: Any = None) -> Any:
     return next((a.value for a in plan.assumptions if a.key == key), otherwise)
 
 
+def spoken_on(plan: Plan) -> PlannedNet | None:
+    """The net that the rider joins while riding: the first on a band that is predicted by terrain, so none on HF."""
+    return next((net for net in plan.nets if by_terrain(net.frequency_mhz)), None)
+
+
 def frequency_mhz(plan: Plan) -> float | None:
-    """What the rider transmits on: of the first net, else of the first station; None without either."""
-    if plan.nets:
-        return plan.nets[0].frequency_mhz
-    first = plan.stations[0] if plan.stations else None
-    return None if first is None else first.transmit_mhz or first.frequency_mhz
+    """What the rider transmits on: of `spoken_on`, else of the first station, else of any net; None without all."""
+    net = spoken_on(plan)
+    if net is None and plan.stations:
+        return plan.stations[0].transmit_mhz or plan.stations[0].frequency_mhz
+    net = net or (plan.nets[0] if plan.nets else None)
+    return None if net is None else net.frequency_mhz
 
 
 def spread_db(route: Route) -> float:
@@ -54,7 +61,8 @@ def beacon_plan(plan: Plan, route: Route) -> Any:
     if not samples.stations or mhz is None or len(samples.time_s) < 2:
         return None
     try:
-        voice = mode_of(plan.nets[0].mode if plan.nets else str(said(plan, "set.mode", "FM")))
+        net = spoken_on(plan)
+        voice = mode_of(net.mode if net is not None else str(said(plan, "set.mode", "FM")))
     except InputError:  # a mode of its own words; speech by FM stands for it
         voice = mode_of("FM")
     voice, data = for_contact(voice, mhz), mode_of("data beacon")

@@ -5,9 +5,12 @@ Every output takes its texts from here, so that a number never reads differently
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime, timedelta
 
 from routeplan.plan.value import Plan, Route
+
+HOME_WITHIN_M = 1000.0  # a track that ends this near its start led home: shared ones have 500 m cut off at both ends
 
 
 def whole(value: float) -> int:
@@ -73,8 +76,12 @@ def day(when: datetime) -> str:
 
 
 def arrives(plan: Plan, route: Route) -> str:
-    """"back 20:51" of a loop, "there 15:30" of a ride to another place."""
-    return f"{'there' if plan.job == 'between' else 'back'} {clock(route.departs, float(route.samples.time_s[-1]))}"
+    """"back 20:51" of a ride that ends where it began, "there 15:30" of one to another place, else "ends 15:30"."""
+    samples = route.samples
+    apart_m = math.hypot(samples.x_m[-1] - samples.x_m[0], samples.y_m[-1] - samples.y_m[0])
+    closed = plan.job == "loop" or apart_m <= HOME_WITHIN_M
+    word = "there" if plan.job == "between" else "back" if closed else "ends"
+    return f"{word} {clock(route.departs, float(samples.time_s[-1]))}"
 
 
 def has_net(route: Route) -> bool:

@@ -213,6 +213,21 @@ def test_trade_off_property_frontier_and_sentence():
     assert "less than 5 points" in sentence(flat)
 
 
+def test_trade_off_property_mended_rides_are_compared_with_the_usual_one():
+    plan = sample_plan("ABC")
+    shares, efforts = (0.5, 0.58, 0.64), (500.0, 520.0, 530.0)
+    routes = tuple(
+        replace(r, contact_share=share, effort_kj=kj, net_s=0.0) for r, share, kj in zip(plan.routes, shares, efforts)
+    )
+    mended = replace(plan, job="mend", routes=routes)
+    assert sentence(mended) == "C: 30 kJ more than A buys 14 points of contact share."
+    assert sentence(replace(mended, job="loop")) == "C: 10 kJ more than B buys 6 points of contact share."
+    less = replace(mended, routes=(routes[0], routes[1], replace(routes[2], effort_kj=490.0)))
+    assert sentence(less) == "C: 14 points of contact share more than A for 10 kJ less."
+    same = replace(mended, routes=(routes[0], replace(routes[1], contact_share=0.52)))
+    assert sentence(same) == "No mended ride has 5 points of contact more than A: compare the dead minutes."
+
+
 def test_trade_off_property_equal_choices_do_not_hide_each_other():
     plan = sample_plan()
     twins = replace(plan, routes=tuple(replace(r, effort_kj=800.0, contact_share=0.6) for r in plan.routes))

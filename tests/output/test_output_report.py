@@ -21,7 +21,7 @@ from routeplan.output.strip import strip_scene
 from routeplan.output.table import table
 from routeplan.plan import words
 from routeplan.plan.document import from_text
-from routeplan.plan.on_air import beacon_plan, exposure_lines, spread_db
+from routeplan.plan.on_air import beacon_plan, exposure_lines, frequency_mhz, spread_db
 
 
 class Page(HTMLParser):
@@ -287,3 +287,15 @@ def test_atomic_property_a_place_that_cannot_be_written_is_told(tmp_path):
 def test_write_json_property(tmp_path):
     path = write.write_json(sample_plan("A"), tmp_path / "p.json")
     assert path.read_text() == write.json_text(sample_plan("A"))
+
+
+def test_on_air_property_a_net_on_hf_is_not_what_the_rider_talks_on():
+    plan = sample_plan("A")
+    hf = replace(plan.nets[0], frequency_mhz=3.65, mode="SSB")
+    two_metres = replace(plan.nets[0], frequency_mhz=145.45)
+    assert frequency_mhz(replace(plan, nets=(hf, two_metres))) == 145.45
+    assert frequency_mhz(replace(plan, nets=(hf,))) == plan.stations[0].transmit_mhz
+    assert frequency_mhz(replace(plan, nets=(hf,), stations=())) == 3.65
+    assert frequency_mhz(replace(plan, nets=(), stations=())) is None
+    alone, both = (replace(plan, nets=nets) for nets in ((two_metres,), (hf, two_metres)))
+    assert beacon_plan(both, plan.routes[0]) == beacon_plan(alone, plan.routes[0])

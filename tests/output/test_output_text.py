@@ -31,6 +31,19 @@ def test_words_property_times(seconds, said, short):
     assert words.h_min(seconds) == short
 
 
+def test_words_property_how_a_ride_ends():
+    plan = sample_plan("A")
+    route = plan.routes[0]
+    half = len(route.samples.x_m) // 2
+    x = np.concatenate([route.samples.x_m[:half], np.full(len(route.samples.x_m) - half, route.samples.x_m[half])])
+    open_ended = replace(route, samples=replace(route.samples, x_m=x))
+    jobs = ("loop", "between", "mend", "check")
+    said = {job: words.arrives(replace(plan, job=job), route).split()[0] for job in jobs}
+    assert said == {"loop": "back", "between": "there", "mend": "back", "check": "back"}
+    for job in ("mend", "check"):
+        assert words.arrives(replace(plan, job=job), open_ended).startswith("ends ")
+
+
 def test_words_property_headline():
     route = replace(
         sample_plan("A").routes[0],

@@ -16,6 +16,7 @@ import pytest
 
 from routeplan.errors import DownloadError, InputError
 from routeplan.plan import area as areas
+from routeplan.plan import demo
 from routeplan.plan.area import Area, describe, load_area, make_area, to_toml
 
 REAL = os.environ.get("ROUTEPLAN_REAL_AREA")
@@ -539,3 +540,13 @@ def test_real_place(tmp_path: Path) -> None:
     load_area(got.folder)
     assert time.perf_counter() - begin < 1.0
     assert got.network.street_length_m.sum() > 500_000
+
+
+def test_property_the_demo_is_made_anew_when_what_makes_it_changes(monkeypatch):
+    now = demo._how_made()
+    assert demo._how_made() == now
+    monkeypatch.setattr(demo, "SAID", demo.SAID | {"roads_rights": "another"})
+    assert demo._how_made() != now
+    monkeypatch.undo()
+    monkeypatch.setattr(demo, "FORMAT", "routeplan area 99")
+    assert demo._how_made() != now
