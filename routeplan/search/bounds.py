@@ -4,11 +4,12 @@ Two relaxations of the loop problem, both on the streets that a loop of the long
 
 - `quick`: each street at most once, at its better direction, turn and hour, filled into the longest length by gain per
   metre (a fractional knapsack). Milliseconds, always valid.
-- `tighten`: a flow with the length ridden so far on every edge (linear programme, HiGHS). A walk sends one unit along
-  its edges; the length at the tail of an edge lies between the distance from the start and what is left to come home;
+- `tighten`: a flow with the length ridden so far on every edge (linear programme). A walk sends one unit along its
+  edges; the length at the tail of an edge lies between the distance from the start and what is left to come home;
   what flows into a node, with the edge's own length, flows out. So flow that does not hang on the start cannot be, and
-  far streets must be paid for. The figure does not rest on the solver: any row prices give a bound by weak duality,
-  and it is recomputed from them with its rounding added, or in exact fractions by `check_certificate.py` in the tests.
+  far streets must be paid for. With a clock, what edges take from its window is no more than the window has. Any row
+  prices give a bound by weak duality (see `dual`): the figure is recomputed from them with its rounding added, or in
+  exact fractions by `check_certificate.py` in the tests.
 
 Lengths are rounded down to 1/1024 m for it, so that their sums are exact; the window is widened by as much.
 """
@@ -24,8 +25,12 @@ from typing import Any
 import numpy as np
 
 from routeplan.search.ball import Ball
+from routeplan.search.dual import Programme, Standing, descend
 
 GRID_M = 1.0 / 1024.0
+STEPS = 60_000  # of a tightening without a time limit; half a minute on 30,000 rows
+CERTIFICATE = "routeplan bound 2"
+FLOW = "flow with the length ridden so far on every edge, recomputed from its row prices with rounding added"
 SCOPE = "closed walks from the start inside the length window, {street}, no turning back on the street just ridden"
 
 
@@ -63,11 +68,11 @@ def _scope(objective: Any) -> str:
     return SCOPE.format(street=street)
 
 
-def most_of_edges(ball: Ball, objective: Any) -> tuple[np.ndarray, np.ndarray]:
+def most_of_edges(ball: Ball, objective: Any, *, clock: bool = True) -> tuple[np.ndarray, np.ndarray]:
     """(gain, again): most that an edge of the joined net can earn at a first and at a later passage.
 
-    The clock gives at most its share at any time after the earliest arrival; the turn into the edge at most the best
-    of those that lead to it; the price of near streets is left out."""
+    The clock gives at most its share at any time after the earliest arrival (clock=False: left out); the turn into the
+    edge at most the best of those that lead to it; the price of near streets is left out."""
     net, fine = ball.net, ball.fine
     extra = np.full(net.tail.size, -np.inf)
     np.maximum.at(extra, net.turn_edge, net.turn_gain)
@@ -75,7 +80,7 @@ def most_of_edges(ball: Ball, objective: Any) -> tuple[np.ndarray, np.ndarray]:
     extra[~np.isfinite(extra)] = 0.0
     if objective.near_gain_per_m > 0:
         extra = extra + objective.near_gain_per_m * net.length * (np.diff(net.near_first)[net.street] > 0)
-    if fine.clock_sum.size > 1:
+    if clock and fine.clock_sum.size > 1:
         extra = extra + ball.summed(_clock_most(ball))
     return objective.gain + extra, objective.again + extra
 
@@ -95,8 +100,37 @@ def clock_of_ride(ball: Ball) -> float:
     return total
 
 
+@dataclass(frozen=True, eq=False)
+class Clock:
+    """What a clock gives the edges of the fine net while its window lasts, for the flow."""
+
+    worth: np.ndarray  # (f,) most that an edge earns on the clock, >= 0
+    takes: np.ndarray  # (f,) the least of the window that this takes [s]
+    window: float  # seconds that the clock counts in all
+    halt: float = 0.0  # seconds of a halt that earn one each, inside the window
+
+    @staticmethod
+    def of(ball: Ball) -> Clock | None:
+        """That of a ball; None without a clock, or where one of its gains or weights is negative."""
+        fine = ball.fine
+        weight = np.diff(fine.clock_sum)
+        if not weight.size or (weight < 0).any() or (fine.clock_gain < 0).any():
+            return None
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.where(fine.clock_gain > 0, _clock_most(ball) / fine.clock_gain, 0.0)
+        end = fine.clock_begin + fine.clock_step * np.arange(1, weight.size + 1)
+        inside = np.clip(end / fine.clock_step, 0.0, 1.0)  # of each cell, what is not before the departure
+        return Clock(fine.clock_gain * share, fine.time * share, float(weight @ inside) * (1 + 1e-12))
+
+
 def _clock_most(ball: Ball) -> np.ndarray:
     """(e,) of the fine net: most that the clock can give an edge at any time that can be reached."""
+    top, bottom = clock_weights(ball)
+    return np.maximum(ball.fine.clock_gain * top, ball.fine.clock_gain * bottom)
+
+
+def clock_weights(ball: Ball) -> tuple[np.ndarray, np.ndarray]:
+    """(most and 0, least and 0) of the clock's weight while an edge of the fine net can be passed, (f,) each."""
     from routeplan.search import kernels
 
     net = ball.fine
@@ -111,7 +145,7 @@ def _clock_most(ball: Ball) -> np.ndarray:
     bottom = np.r_[np.minimum.accumulate(np.minimum(weight, 0)[::-1])[::-1], 0.0]
     cell = np.floor((arrival[net.tail] * (1 - 1e-9) - net.clock_begin) / net.clock_step)
     cell = np.clip(np.nan_to_num(cell, posinf=weight.size), 0, weight.size).astype(np.int64)
-    return np.maximum(net.clock_gain * top[cell], net.clock_gain * bottom[cell])
+    return top[cell], bottom[cell]
 
 
 def _filled(ball: Ball, objective: Any, gain: np.ndarray, again: np.ndarray) -> float:
@@ -148,22 +182,13 @@ def _taken(gain: np.ndarray, weight: np.ndarray, most: float, *, free: bool) -> 
     return value + float((gain[order] * np.clip((most - before) / weight[order], 0.0, 1.0)).sum())
 
 
-@dataclass(frozen=True, eq=False)
-class Programme:
-    """max gain @ v under rows @ v <= most, the first `equal` rows with =, low <= v <= high; exact floats."""
+def instance_of(ball: Ball, objective: Any, clock: Clock | None = None) -> dict[str, Any]:
+    """The relaxed problem in plain numbers: edges with lengths on the grid, gains, window, what may follow what.
 
-    gain: np.ndarray
-    rows: Any  # scipy CSR
-    most: np.ndarray
-    equal: int
-    low: np.ndarray
-    high: np.ndarray
-
-
-def instance_of(ball: Ball, objective: Any) -> dict[str, Any]:
-    """The relaxed problem in plain numbers: edges with lengths on the grid, gains, window, what may follow what."""
+    clock : None takes the ball's own."""
     net = ball.net
-    gain, again = most_of_edges(ball, objective)
+    clock = clock or Clock.of(ball)
+    gain, again = most_of_edges(ball, objective, clock=clock is None)
     slack = ball.fine.tail.size * GRID_M
     shortest = math.floor((objective.shortest_m - slack) / GRID_M) * GRID_M
     first = net.turn_first.tolist()
@@ -177,16 +202,27 @@ def instance_of(ball: Ball, objective: Any) -> dict[str, Any]:
         "target": float(objective.target_m), "pull": float(objective.pull_per_m), "slack": slack,
         "follow": [net.turn_edge[a:b].tolist() for a, b in pairwise(first)]
         if objective.repeats or ball.has_bans else None,  # else it adds nothing: a street is ridden once
+        "clock": None if clock is None else _on_clock(ball, clock),
     }  # fmt: skip
+
+
+def _on_clock(ball: Ball, clock: Clock) -> dict[str, Any]:
+    """The clock's part of an instance: items, each on an edge of the joined net."""
+    of = np.repeat(np.arange(ball.net.tail.size), np.diff(ball.first))
+    worth, takes = clock.worth[ball.part], clock.takes[ball.part]
+    some = worth > 0
+    return {"of": of[some].tolist(), "worth": worth[some].tolist(), "takes": takes[some].tolist(),
+            "window": clock.window, "halt": clock.halt}  # fmt: skip
 
 
 def programme(given: dict[str, Any]) -> Programme:
     """The flow with lengths for an `instance_of`.
 
     Variables: x (edge ridden), z (x times the length ridden before the edge, beyond the shortest way to it), w (further
-    passages of a street), the loop's length, its distance from the target. Rows, in this order: balance of each node;
-    lengths at each node; z within its room; streets; further passages where they gain; metres ridden again; what
-    follows; leaving the start; target from above and below."""
+    passages of a street), the loop's length, its distance from the target; with a clock, u (share of what an item can
+    earn on it) and the halt. Rows, in this order: balance of each node; lengths at each node; z within its room;
+    streets; further passages where they gain; metres ridden again; what follows; leaving the start; target from above
+    and below; u only where ridden; the clock's window."""
     from scipy import sparse
 
     tail, head, street = (np.array(given[k], np.int64) for k in ("tail", "head", "street"))
@@ -201,6 +237,9 @@ def programme(given: dict[str, Any]) -> Programme:
     x, z, w = np.arange(edges), edges + np.arange(edges), 2 * edges + np.arange(streets)
     total = 2 * edges + streets
     away, columns = total + 1, total + 2
+    clock = given["clock"] or {"of": [], "worth": [], "takes": [], "window": 0.0, "halt": 0.0}
+    of, worth, takes = (np.array(clock[k], kind) for k, kind in (("of", np.int64), ("worth", float), ("takes", float)))
+    halt = columns + of.size
     entries: list[tuple[np.ndarray, ...]] = []
     most: list[np.ndarray] = []
     rows = 0
@@ -236,11 +275,11 @@ def programme(given: dict[str, Any]) -> Programme:
         further = np.full(streets, -np.inf)
         np.maximum.at(further, street, again - gain)
         further = np.where(number > 1, further, 0.0)
-        worth = np.flatnonzero(further > 0)
-        a = block(np.zeros(worth.size))
+        pays = np.flatnonzero(further > 0)
+        a = block(np.zeros(pays.size))
         index = np.full(streets, -1)
-        index[worth] = np.arange(worth.size)
-        add(a + np.arange(worth.size), w[worth], number[worth])
+        index[pays] = np.arange(pays.size)
+        add(a + np.arange(pays.size), w[pays], number[pays])
         e = np.flatnonzero(index[street] >= 0)
         add(a + index[street[e]], x[e], -(number[street[e]] - 1.0))
         least = np.full(streets, np.inf)
@@ -257,14 +296,27 @@ def programme(given: dict[str, Any]) -> Programme:
     a = block([given["target"] + given["slack"], given["slack"] - given["target"]])
     add(a + np.arange(2), total, np.array([1.0, -1.0]))
     add(a + np.arange(2), away, -1.0)
+    if given["clock"] is not None:
+        a = block(np.zeros(of.size))
+        add(a + np.arange(of.size), columns + np.arange(of.size), 1.0)
+        add(a + np.arange(of.size), x[of], -1.0)
+        a = block(clock["window"])
+        add(a, columns + np.arange(of.size), takes)
+        add(a, halt, 1.0)
+        columns = halt + 1
     row, column, value = (np.concatenate(part) for part in zip(*entries))
     low = np.zeros(columns)
     low[total] = given["shortest"]
     passages = np.maximum(number - 1.0, 0.0) if given["may_repeat"] else np.zeros(streets)
+    values = [gain, np.zeros(edges), further, 0.0, given["pull"]]
+    high = [fits.astype(float), room, passages, longest, longest + given["target"] + given["slack"]]
+    if given["clock"] is not None:
+        values += [worth, 1.0]
+        high += [np.ones(of.size), clock["halt"]]
     return Programme(
-        np.r_[gain, np.zeros(edges), further, 0.0, given["pull"]],
+        np.concatenate([np.atleast_1d(v) for v in values]),
         sparse.csr_matrix((value, (row, column)), shape=(rows, columns)), np.concatenate(most), equal, low,
-        np.r_[fits.astype(float), room, passages, longest, longest + given["target"] + given["slack"]],
+        np.concatenate([np.atleast_1d(v) for v in high]),
     )  # fmt: skip
 
 
@@ -282,50 +334,32 @@ def _distances(tail: np.ndarray, head: np.ndarray, length: np.ndarray, nodes: in
     return dist
 
 
-def dual_figure(p: Programme, price: np.ndarray) -> float:
-    """The bound that row prices give by weak duality, its rounding added; prices of <= rows are not below 0.
-
-    sum(price most) + sum over variables of the better end of its interval times what is left of its gain. Each
-    left-over is a sum of k products, off by less than (k + 2) 2**-53 times the sum of their sizes (Higham, "Accuracy
-    and Stability of Numerical Algorithms", 2nd ed., eq. 3.5); twice that is added."""
-    left = p.gain - p.rows.T @ price
-    size = np.abs(p.gain) + abs(p.rows).T @ np.abs(price)
-    terms = np.bincount(p.rows.indices, minlength=left.size) + 4
-    ends = np.maximum(left * p.low, left * p.high)
-    rounding = math.fsum(terms * 2.0**-52 * size * np.maximum(np.abs(p.low), np.abs(p.high)))
-    rounding += 2.0**-51 * (math.fsum(np.abs(price * p.most)) + math.fsum(np.abs(ends)))
-    return float(np.nextafter(math.fsum(price * p.most) + math.fsum(ends) + 2.0 * rounding, np.inf))
-
-
 def tighten(ball: Ball, objective: Any, bound: Bound, found: float, time_limit_s: float | None = None) -> Bound:
-    """The smaller of `bound` and the figure of the flow with lengths; the solver is stopped after `time_limit_s`.
+    """The smaller of `bound` and the figure of the flow with lengths.
 
-    found : gain of the best loop known, for the gap in the proof. With a clock, each edge counts its best hour."""
-    from scipy.optimize import linprog
-
+    found : gain of the best loop known, for the gap in the proof. time_limit_s : None takes up to STEPS steps, and
+    repeats exactly."""
     began = time.perf_counter()
     given = instance_of(ball, objective)
-    p = programme(given)
-    options = {} if time_limit_s is None else {"time_limit": max(time_limit_s, 0.01)}
-    answer = linprog(
-        -p.gain, A_eq=p.rows[: p.equal], b_eq=p.most[: p.equal], A_ub=p.rows[p.equal :], b_ub=p.most[p.equal :],
-        bounds=np.stack([p.low, p.high], 1), method="highs-ipm", options=options,
-    )  # fmt: skip
-    if answer.get("x") is None or answer.status not in (0, 1):
-        return bound
-    price = -np.r_[answer.eqlin.marginals, answer.ineqlin.marginals]
-    if price.size != p.most.size or not np.isfinite(price).all():
-        return bound
-    price[p.equal :] = np.maximum(price[p.equal :], 0.0)
-    # the loops' own gains are sums with rounding too
-    figure = dual_figure(p, price) + 1e-12 * float(np.abs(p.gain[: len(given["gain"])]).sum())
+    at = None
+    for at in descend(programme(given)):
+        late = time_limit_s is not None and time.perf_counter() - began > time_limit_s
+        if late or at.steps >= STEPS or at.figure <= found:
+            break
+    assert at is not None
+    figure = with_rounding(given, at.figure)
     if not figure < bound.gain_at_most:
         return bound
     gap = (figure - found) / max(abs(found), 1e-12)
-    proof = (
-        f"flow with the length ridden so far on every edge, {p.rows.shape[0]} rows, recomputed from its row prices "
-        f"with rounding added, {100 * gap:.1f} % above the best loop found, {time.perf_counter() - began:.0f} s; "
-        f"holds for {_scope(objective)}"
-    )
-    certificate = {"format": "routeplan bound 1", "gain_at_most": figure, "price": price.tolist()} | given
-    return Bound(figure, proof, certificate)
+    proof = f"{FLOW}, {100 * gap:.1f} % above the best loop found; holds for {_scope(objective)}"
+    return Bound(figure, proof, certificate_of(given, at, figure))
+
+
+def with_rounding(given: dict[str, Any], figure: float) -> float:
+    """A figure of an instance's programme, raised by what the loops' own gains, sums too, may be rounded by."""
+    return float(np.nextafter(figure + 1e-12 * math.fsum(np.abs(given["gain"])), np.inf))
+
+
+def certificate_of(given: dict[str, Any], at: Standing, figure: float) -> dict[str, Any]:
+    """What `check_certificate.py` of the tests reads: the problem, one price for each row, the figure they prove."""
+    return {"format": CERTIFICATE, "gain_at_most": figure, "price": at.price.tolist()} | given

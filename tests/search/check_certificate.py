@@ -105,6 +105,16 @@ def bound(c) -> Fraction:
     above, below = row(target + slack), row(slack - target)
     total += above - below
     away -= above + below
+    clock, counted = c["clock"], Fraction(0)
+    if clock is not None:  # an item of an edge earns on the clock only where the edge is ridden, and while it lasts
+        items = [row(0) for _ in clock["of"]]
+        for e, p in zip(clock["of"], items):
+            x[e] -= p
+        p = row(Fraction(clock["window"]))
+        for worth, takes, alone in zip(clock["worth"], clock["takes"], items):
+            counted += max(0, Fraction(worth) - alone - p * Fraction(takes))
+        counted += max(0, 1 - p) * Fraction(clock["halt"])
+    value += counted
     assert next(prices, None) is None, "more prices than rows"
 
     for e in edges:
