@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import base64
 import io
+import threading
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, lru_cache
 from html import escape
 from pathlib import Path
 from typing import Any, Literal
@@ -203,18 +204,24 @@ def font_file(bold: bool = False) -> Path:
     return Path(matplotlib.get_data_path()) / "fonts" / "ttf" / ("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf")
 
 
-@cache
+_OWN = threading.local()  # each thread measures with a face of its own: one face holds one text at a time
+
+
 def _font(bold: bool) -> Any:
-    from matplotlib.ft2font import FT2Font
+    fonts: dict[bool, Any] | None = getattr(_OWN, "fonts", None)
+    if fonts is None:
+        fonts = _OWN.fonts = {}
+    if bold not in fonts:
+        from matplotlib.ft2font import FT2Font
 
-    font = FT2Font(str(font_file(bold)))
-    font.set_size(100, 72)
-    return font
+        fonts[bold] = FT2Font(str(font_file(bold)))
+        fonts[bold].set_size(100, 72)
+    return fonts[bold]
 
 
-@cache
+@lru_cache(maxsize=50_000)
 def text_width(text: str, size: float, bold: bool = False) -> float:
-    """Width [px] of a line of text."""
+    """Width [px] of a line of text. May be asked from several threads at once."""
     font = _font(bold)
     font.set_text(text, 0.0)
     return float(font.get_width_height()[0]) / 64.0 / 100.0 * size
@@ -427,6 +434,9 @@ def png(scene: Scene, *, scale: float = 1.0, palette: Mapping[str, str] = PAPER)
     return out.getvalue()
 
 
+_SETTINGS = threading.Lock()  # matplotlib's settings are one for all threads
+
+
 def pdf(pages: Sequence[Scene], *, title: str, palette: Mapping[str, str] = PAPER) -> bytes:
     """Scenes as the pages of one PDF, one pixel to a point; no dates and no names of people or machines inside.
 
@@ -440,6 +450,7 @@ def pdf(pages: Sequence[Scene], *, title: str, palette: Mapping[str, str] = PAPE
     about = {"Title": title, "Creator": "routeplan", "Producer": "routeplan", "CreationDate": None}
     core = all(_western(item.text) for page in pages for item in page.items if isinstance(item, Text))
     with (
+        _SETTINGS,
         rc_context({"pdf.fonttype": 42, "pdf.compression": 6, "pdf.use14corefonts": core}),
         PdfPages(out, metadata=about) as book,
     ):

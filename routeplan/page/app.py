@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import re
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, partial
 from importlib.resources import files as package_files
 from typing import Any
 
@@ -17,7 +16,7 @@ from routeplan.page.areas import Shelf
 from routeplan.page.debriefs import Debriefs, debriefed, one_file, reports_of
 from routeplan.page.guard import Guard
 from routeplan.page.request import Request, Response, answer, download, faults, refusal, text
-from routeplan.page.rides import Rides, to_json
+from routeplan.page.rides import Opened, Rides
 from routeplan.page.searches import Asked, Search, Searches, log_fault
 from routeplan.plan.area import Area
 from routeplan.plan.given import LARGEST_BYTES as LARGEST_TRACK
@@ -43,7 +42,6 @@ SAFETY = (
     ("Cross-Origin-Resource-Policy", "same-origin"),
     ("Cache-Control", "no-store"),
 )
-DRAWING = threading.Lock()  # the library that measures letters is not made for several threads
 Handler = Callable[["App", Request, dict[str, str]], Response]
 _ROUTES: list[tuple[str, re.Pattern[str], Handler]] = []
 
@@ -259,32 +257,39 @@ def _rides(app: App, request: Request, part: dict[str, str]) -> Response:
 def _ride(app: App, request: Request, part: dict[str, str]) -> Response:
     """A ride file of the folder, or with demo=1 the demo's own."""
     if request.query.get("demo") == "1":
-        from routeplan.plan import demo, ridefile
+        from routeplan.plan import demo
 
-        return answer(
-            {"name": "net_evening.toml", "ride": to_json(ridefile.read_ride(demo.ride_file("net_evening")).document)}
-        )
+        path = demo.ride_file("net_evening")
+        return _opened(path.name, app.rides.read(path.read_bytes(), path.name))
     name = request.query.get("name", "")
-    return answer({"name": name, "ride": app.rides.open(name)})
+    return _opened(name, app.rides.open(name))
+
+
+def _opened(name: str, opened: Opened) -> Response:
+    return answer({"name": name, "ride": opened.tables, "text": opened.text})
 
 
 @route("POST", "/api/ride/read")
 def _read(app: App, request: Request, part: dict[str, str]) -> Response:
     """The ride in a file that the rider dropped on the page."""
     name = re.sub(r"[^\w .-]", "_", request.query.get("name", "ride file"))[:60]
-    return answer({"name": name, "ride": app.rides.read(request.body, name)})
+    return _opened(name, app.rides.read(request.body, name))
 
 
 @route("POST", "/api/ride/save")
 def _save(app: App, request: Request, part: dict[str, str]) -> Response:
-    return answer(
-        {"name": app.rides.save(request.query.get("name"), request.json().get("ride")), "rides": app.rides.names()}
+    asked = request.json()
+    replaces = request.query.get("replace") == "1"
+    name, written = app.rides.save(
+        request.query.get("name"), asked.get("ride"), asked.get("before"), replace=replaces
     )
+    return answer({"name": name, "text": written, "rides": app.rides.names()})
 
 
 @route("POST", "/api/ride/text")
 def _text(app: App, request: Request, part: dict[str, str]) -> Response:
-    return text(app.rides.text(request.json().get("ride")))
+    asked = request.json()
+    return text(app.rides.text(asked.get("ride"), asked.get("before")))
 
 
 @route("POST", "/api/ride/look")
@@ -355,7 +360,8 @@ def _search(app: App, request: Request, part: dict[str, str]) -> Response:
     if job not in JOBS:
         raise InputError("no such job", repr(job)[:40], f"one of {', '.join(JOBS)}")
     area, tables = app.shelf.area(asked.get("area")), asked.get("ride")
-    begun = app.searches.begin(Asked(job, area, app.rides.ride(tables), app.rides.text(tables)), asked.get("replaces"))
+    ride_text = partial(app.rides.text, tables, asked.get("before"))
+    begun = app.searches.begin(Asked(job, area, app.rides.ride(tables), ride_text), asked.get("replaces"))
     return answer({"id": begun.key}, 202)
 
 
@@ -379,8 +385,7 @@ def _trade_off(app: App, request: Request, part: dict[str, str]) -> Response:
 
     plan = _plan(app.searches.get(part["key"]))
     width = _number(request, "width", 320, 900)
-    with DRAWING:
-        return text(trade_off_svg(plan, width=width, chosen=request.query.get("chosen"), css=True), PLAIN["svg"])
+    return text(trade_off_svg(plan, width=width, chosen=request.query.get("chosen"), css=True), PLAIN["svg"])
 
 
 @route("GET", "/api/search/{key}/strip.svg")
@@ -393,9 +398,8 @@ def _strip(app: App, request: Request, part: dict[str, str]) -> Response:
     if chosen is None:
         raise InputError("no such choice", repr(request.query.get("route"))[:20])
     width = _number(request, "width", 340, 1600)
-    with DRAWING:
-        scene = strip_scene(plan, chosen, width=width, heading=False, miles=request.query.get("unit") == "mi")
-        return text(svg(scene, css=True), PLAIN["svg"])
+    scene = strip_scene(plan, chosen, width=width, heading=False, miles=request.query.get("unit") == "mi")
+    return text(svg(scene, css=True), PLAIN["svg"])
 
 
 @route("GET", "/api/search/{key}/file/{name}")
@@ -404,8 +408,7 @@ def _plan_file(app: App, request: Request, part: dict[str, str]) -> Response:
 
     search = app.searches.get(part["key"])
     plan, share = _plan(search), request.query.get("share") == "1"
-    with DRAWING:
-        data = files.plan_file(plan, search.asked.ride_text, part["name"], share=share)
+    data = files.plan_file(plan, search.asked.ride_text(), part["name"], share=share)
     return download(part["name"], files.type_of(part["name"]), data)
 
 
@@ -425,8 +428,7 @@ def _debrief(app: App, request: Request, part: dict[str, str]) -> Response:
     choice, key = asked.get("choice"), asked.get("search")
     plan = _plan(app.searches.get(key)) if isinstance(key, str) and isinstance(choice, str) and choice else None
     track = app.rides.track(asked.get("track"))
-    with DRAWING:
-        found = debriefed(area, ride, track, reports_of(asked), plan, str(choice) if plan is not None else "")
+    found = debriefed(area, ride, track, reports_of(asked), plan, str(choice) if plan is not None else "")
     return answer({"id": app.debriefs.add(found), "text": found.text, "files": sorted(found.files)})
 
 

@@ -12,9 +12,10 @@ import re
 import threading
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from routeplan.errors import Fault, InputError
+from routeplan.page.edited import edited
 from routeplan.plan import ridefile
 from routeplan.plan.ridefile import Ride, document_text
 from routeplan.plan.ridekeys import SECTIONS, SEVERAL, ClockOrMoment, ListOf, Moment, keys_of
@@ -106,6 +107,13 @@ def _moment(value: Any) -> Any:
         return value
 
 
+class Opened(NamedTuple):
+    """A ride file as the page takes it."""
+
+    tables: dict[str, Any]
+    text: str
+
+
 class Rides:
     """The ride files, and tracks, of one folder."""
 
@@ -124,49 +132,64 @@ class Rides:
             return []
         return found
 
-    def open(self, name: object) -> dict[str, Any]:
-        """The tables of a ride file in the folder."""
+    def open(self, name: object) -> Opened:
+        """A ride file in the folder."""
         path = self._path(name, ".toml")
         if not path.is_file() or path.is_symlink():
             raise InputError("no such ride file", path.name, "choose one of the list")
         return self.read(path.read_bytes(), path.name)
 
-    def read(self, data: bytes, name: str) -> dict[str, Any]:
-        """The tables in the text of a ride file; every fault of the file is told with its line."""
+    def read(self, data: bytes, name: str) -> Opened:
+        """The tables in a ride file, and its text; every fault of the file is told with its line."""
         if len(data) > LARGEST_RIDE_BYTES:
             raise InputError("too large for a ride file", name, "was another file meant?")
         try:
-            text = data.decode("utf-8-sig").replace("\r\n", "\n")
+            text = _decoded(data)
         except UnicodeDecodeError:
             raise InputError("not text", name, "ride files are UTF-8 text") from None
         self._raise_paths(_tables(text, name), name)
-        return to_json(ridefile.read_ride_text(text, name, self.folder).document)
+        return Opened(to_json(ridefile.read_ride_text(text, name, self.folder).document), text)
 
     def ride(self, tables: Any) -> Ride:
         """The ride that the page holds: read from the very text that would be saved."""
         text = self.text(tables)
         return ridefile.read_ride_text(text, "ride", self.folder)
 
-    def text(self, tables: Any) -> str:
-        """The ride file of what the page holds."""
+    def text(self, tables: Any, before: object = None) -> str:
+        """The ride file of what the page holds.
+
+        before : text of the ride file that was opened; its comments and order are kept.
+        """
         checked = from_json(tables)
         self._raise_paths(checked, "ride")
-        text = document_text(checked)
-        if len(text) > LARGEST_RIDE_BYTES:
+        text = None
+        if isinstance(before, str) and 0 < len(before) <= LARGEST_RIDE_BYTES:
+            text = edited(before, checked, to_json)
+        if text is None:
+            text = document_text(checked)
+        if len(text.encode("utf-8", "replace")) > LARGEST_RIDE_BYTES:
             raise InputError("too large for a ride file", "ride", "was another file meant?")
         return text
 
-    def save(self, name: object, tables: Any) -> str:
-        """Write the ride file, whole or not at all; gives its name. A file that is no ride is never replaced."""
+    def save(self, name: object, tables: Any, before: object = None, *, replace: bool = False) -> tuple[str, str]:
+        """Write the ride file, whole or not at all; gives its name and text.
+
+        A file that is no ride is never replaced, and another ride, or this one changed elsewhere since it was opened,
+        only when `replace` says so.
+        """
         from routeplan.output import atomic
 
         path = self._path(name, ".toml")
         self.ride(tables)
+        text = self.text(tables, before)
         with self._lock:
             if path.is_symlink() or (path.exists() and not _is_ride(path)):
                 raise InputError("is there already and is no ride file", path.name, "choose another name")
-            atomic.write_text(path, self.text(tables))
-        return path.name
+            if path.exists() and not replace and _text_of(path) not in (before, text):
+                what = "is there already, and is not the ride that you opened"
+                raise InputError(what, path.name, "choose another name, or replace it")
+            atomic.write_text(path, text)
+        return path.name, text
 
     def keep(self, name: object, data: bytes) -> dict[str, Any]:
         """Keep a track for mend, check or debrief, if it can be read; gives its name and length."""
@@ -208,6 +231,17 @@ class Rides:
                 faults.append(Fault(what, f"{name}, {where}", mend))
         if faults:
             raise InputError(faults)
+
+
+def _decoded(data: bytes) -> str:
+    return data.decode("utf-8-sig").replace("\r\n", "\n")
+
+
+def _text_of(path: Path) -> str:
+    try:
+        return _decoded(path.read_bytes())
+    except (OSError, UnicodeDecodeError):
+        return ""
 
 
 def _track_ending(name: object) -> str:

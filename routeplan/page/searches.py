@@ -35,12 +35,12 @@ class Stopped(Exception):
 
 @dataclass(frozen=True)
 class Asked:
-    """What a search was asked: the job, the ride, and the ride file's text as it would be saved."""
+    """What a search was asked: the job, the ride, and what gives the ride file's text as it would be saved."""
 
     job: str
     area: Area
     ride: Ride
-    ride_text: str
+    ride_text: Callable[[], str]
 
 
 class Search:

@@ -6,13 +6,17 @@ import base64
 import json
 import time
 import tomllib
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 from page_browser import Browser, said
 
+from routeplan.page.edited import edited
+from routeplan.page.rides import from_json, to_json
 from routeplan.plan import ridefile
+from routeplan.plan.ridefile import document_text, template_text
 
 
 def test_the_page_and_its_files(browser: Browser) -> None:
@@ -84,6 +88,87 @@ def test_a_saved_ride_is_the_ride_file_that_the_command_line_reads(browser: Brow
     assert said(browser.get("/api/rides"))["rides"] == ["my evening.toml"]
     text = browser.post("/api/ride/text", {"ride": evening}).body.decode()
     assert tomllib.loads(text) == tomllib.loads((browser.folder / "my evening.toml").read_text())
+
+
+COMMENTED = """# My Thursday
+[ride]                 # the wish comes first here
+length_km = 30         # as far as the light allows
+
+[start]
+position = [41.22662, -32.99290]  # the green
+departs = 2026-08-06T18:55:00
+time_zone = "Atlantic/Azores"
+
+# Whom I want to work
+[station]
+name = "QI4HM"         # south
+position = [41.17950, -33.02250]
+kind = "vertical on the chimney"
+
+# The net
+[net]
+frequency_mhz = 145.450
+begins = "19:30"
+# control = "QI4HM"
+"""
+
+
+def test_saving_keeps_comments_order_and_spelling(browser: Browser) -> None:
+    (browser.folder / "mine.toml").write_text(COMMENTED)
+    opened = said(browser.get("/api/ride", name="mine.toml"))
+    ride = opened["ride"]
+    ride["ride"]["length_km"] = 28
+    ride["station"].append({"name": "QI5PS", "position": [41.29146, -33.06419]})
+    ask = {"ride": ride, "before": opened["text"]}
+    saved = said(browser.post("/api/ride/save", ask, name="mine"))
+    text = (browser.folder / "mine.toml").read_text()
+    assert text == saved["text"] == browser.post("/api/ride/text", ask).body.decode()
+    assert text == COMMENTED.replace("length_km = 30 ", "length_km = 28 ").replace("[station]", "[[station]]").replace(
+        "# The net\n", '[[station]]\nname = "QI5PS"\nposition = [41.29146, -33.06419]\n\n# The net\n'
+    )
+    anew = ridefile.read_ride_text(document_text(from_json(ride)))
+    assert replace(ridefile.read_ride_text(text), document={}) == replace(anew, document={})
+    assert said(browser.get("/api/ride", name="mine.toml"))["ride"] == ride
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_property_a_kept_text_says_what_the_page_holds(browser: Browser, seed: int) -> None:
+    """Whatever is changed, the text means exactly what the page holds; what is not touched stays as it is."""
+    random_ = np.random.default_rng(seed)
+    text = template_text(browser.folder / "none") if seed % 2 else COMMENTED
+    tables = json.loads(json.dumps(to_json(tomllib.loads(text))))
+    for _ in range(3):
+        name = random_.choice(["ride", "station", "net", "set", "start", "weather"])
+        rows = tables.get(name) if name in ("station", "net") else None
+        what = random_.random()
+        if rows is not None and what < 0.4 and rows:
+            del rows[int(random_.integers(len(rows)))]
+        elif name in ("station", "net"):
+            tables.setdefault(name, []).append({"name": f"Q{seed}", "frequency_mhz" if name == "net" else "kind": "x"})
+        elif what < 0.5 and tables.get(name):
+            del tables[name][str(random_.choice(list(tables[name])))]
+        else:
+            tables.setdefault(name, {})["choices"] = int(random_.integers(9))
+    out = edited(text, from_json(tables), to_json)
+    assert out is not None and to_json(tomllib.loads(out)) == to_json(from_json(tables))
+    remarks = [line for line in text.splitlines() if line.startswith("#")]
+    kept = [line for line in out.splitlines() if line.startswith("#")]
+    assert [line for line in remarks if line in kept] == kept and len(kept) >= 0.8 * len(remarks)
+
+
+def test_another_ride_of_that_name_is_replaced_only_when_asked(browser: Browser, evening: dict[str, Any]) -> None:
+    (browser.folder / "mine.toml").write_text(COMMENTED)
+    refused = browser.post("/api/ride/save", {"ride": evening}, name="mine")
+    assert refused.status == 422 and "not the ride that you opened" in said(refused)["faults"][0]["what"]
+    assert (browser.folder / "mine.toml").read_text() == COMMENTED
+    assert browser.post("/api/ride/save", {"ride": evening}, name="mine", replace=1).status == 200
+    assert "QI5PS" in (browser.folder / "mine.toml").read_text()
+
+
+@pytest.mark.parametrize("before", ["", "[", "x" * 300_000, 7, None, "[start]\n[start]\n", "a = 1\n" * 3, "[[ride]]\n"])
+def test_a_text_that_serves_nothing_does_no_harm(browser: Browser, evening: dict[str, Any], before: Any) -> None:
+    text = browser.post("/api/ride/text", {"ride": evening, "before": before}).body.decode()
+    assert to_json(tomllib.loads(text)) == evening
 
 
 def test_a_file_that_is_dropped_tells_its_faults_with_lines(browser: Browser) -> None:

@@ -310,7 +310,7 @@ function begin() {
   showFaults($('trouble'), []);
   setRunning(true);
   say('beginning');
-  search.begin({area: ride.area, job: ride.job, ride: ride.tables});
+  search.begin({area: ride.area, job: ride.job, ride: ride.tables, before: ride.before});
 }
 
 function setRunning(on) {
@@ -429,6 +429,7 @@ async function openRide(found) {
   clearPlan();
   if (map.area) map.fit(map.area.roads_m);
   $('ride-name').value = found.name.replace(/\.toml$/, '');
+  ride.before = found.text ?? '';
   const wish = found.ride.ride ?? {};
   if (wish.follow && wish.length_km === undefined) ride.job = 'check';
   else if (wish.end && wish.length_km === undefined) ride.job = 'between';
@@ -445,6 +446,22 @@ const newRide = () => ({start: {time_zone: Intl.DateTimeFormat().resolvedOptions
 function soon() {
   const day = new Date(Date.now() + 86400e3), two = n => String(n).padStart(2, '0');
   return `${day.getFullYear()}-${two(day.getMonth() + 1)}-${two(day.getDate())}T18:00:00`;
+}
+
+// Write the ride file. Another ride of that name is replaced only when the rider says so.
+async function save(replaceIt) {
+  const name = $('ride-name').value;
+  try {
+    const saved = await post('/api/ride/save', {ride: ride.tables, before: ride.before}, {name, ...(replaceIt ? {replace: 1} : {})});
+    ride.before = saved.text;
+    listRides(saved.rides);
+    say(`saved as ${saved.name}; the command line reads it too`);
+  } catch (error) {
+    fail(error);
+    if (error.faults?.some(f => f.mend.endsWith('or replace it'))) {
+      $('trouble').append(make('p', {}, make('button', {type: 'button', onclick: () => guarded(() => save(true))}, 'Replace it')));
+    }
+  }
 }
 
 // Do what the rider asked; what went wrong before is no longer news.
@@ -495,13 +512,9 @@ function listen() {
     $('ride-file').value = '';
     if (file) await openRide(await upload('/api/ride/read', file, {name: file.name}));
   }));
-  $('save').addEventListener('click', () => guarded(async () => {
-    const saved = await post('/api/ride/save', {ride: ride.tables}, {name: $('ride-name').value});
-    listRides(saved.rides);
-    say(`saved as ${saved.name}; the command line reads it too`);
-  }));
+  $('save').addEventListener('click', () => guarded(() => save(false)));
   $('get-ride').addEventListener('click', () => guarded(async () => {
-    const text = await postText('/api/ride/text', {ride: ride.tables});
+    const text = await postText('/api/ride/text', {ride: ride.tables, before: ride.before});
     const link = make('a', {href: URL.createObjectURL(new Blob([text], {type: 'application/toml'})), download: `${$('ride-name').value || 'ride'}.toml`});
     link.click();
     URL.revokeObjectURL(link.href);

@@ -1,6 +1,7 @@
 // The ride as the tables of its ride file, and whoever wants to know when it changes.
 
-export const ride = {tables: {}, job: 'loop', area: 'demo'};
+// `before` is the text of the ride file that was opened: its comments and order are kept when it is saved.
+export const ride = {tables: {}, before: '', job: 'loop', area: 'demo'};
 const listeners = [];
 
 export const onChange = listener => listeners.push(listener);
