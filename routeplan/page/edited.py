@@ -1,4 +1,4 @@
-"""A ride file changed as by hand: comments, order, spacing and the way numbers are written stay as the rider has them."""
+"""A ride file changed as by hand: comments, order, blank lines and the way numbers are written stay the rider's."""
 
 from __future__ import annotations
 

@@ -16,6 +16,7 @@ import tempfile
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ import platformdirs
 from routeplan import __version__
 from routeplan.errors import Fault, InputError
 from routeplan.geo import EARTH_RADIUS_M, Projection
+from routeplan.plan.remembered import Losses
 from routeplan.roads.network import Network
 from routeplan.roads.places import Places
 from routeplan.terrain.grid import Extent, Grid, smooth
@@ -100,6 +102,11 @@ class Area:
     def attribution(self) -> tuple[str, ...]:
         """Lines that must stand beside anything drawn from this area."""
         return tuple(dict.fromkeys(s["rights"] for s in self.manifest["source"] if s["rights"]))
+
+    @cached_property
+    def losses(self) -> Losses:
+        """Path losses that were reckoned over the rasters before."""
+        return Losses()
 
     def climb_uncertainty_m(self, length_m: float, climb_m: float) -> float:
         """Standard deviation of the climb [m] of a ride of `length_m`."""

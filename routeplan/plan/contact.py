@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 
 from routeplan.geo import bearing_deg
+from routeplan.plan.remembered import Losses
 from routeplan.plan.weights import Pieces
 from routeplan.radio import batch, chance
 from routeplan.radio.link import RiderSet, Station, margins_db
@@ -70,11 +72,17 @@ class Contacts:
         """(k,) spread of each station's margin."""
         return np.array([w.spread.sigma_db for w in self.workable])
 
-    def losses_db(self, x_m: np.ndarray, y_m: np.ndarray, known: dict[Any, np.ndarray] | None = None) -> np.ndarray:
+    def losses_db(
+        self,
+        x_m: np.ndarray,
+        y_m: np.ndarray,
+        known: dict[Any, np.ndarray] | None = None,
+        remembered: Losses | None = None,
+    ) -> np.ndarray:
         """Basic loss (k, 2, n) between each station and the places, on the way to it and from it.
 
         known : losses at the same places, by what they hang on; read and added to, so that a change of power or
-        noise does not have the paths reckoned again.
+        noise does not have the paths reckoned again. remembered : losses at any places over these very rasters.
         """
         known = {} if known is None else known
         losses = np.empty((len(self.workable), 2, len(x_m)))
@@ -84,7 +92,11 @@ class Contacts:
                 link = self.link_arguments(work, mhz, rider)
                 key = (id(self.ground.cover), *link.values())
                 if key not in known:
-                    known[key] = self._loss_db(link, x_m, y_m)
+                    reckon = partial(self._loss_db, link)
+                    key_of_link = tuple(link.values())
+                    known[key] = (
+                        reckon(x_m, y_m) if remembered is None else remembered.at(key_of_link, x_m, y_m, reckon)
+                    )
                 losses[k, way] = known[key]
         return losses
 
@@ -173,11 +185,14 @@ class ContactWeights:
     chance: np.ndarray  # (2 ways, m) of the contact rule
 
 
-def contact_weights(pieces: Pieces, contacts: Contacts) -> ContactWeights:
-    """Margins and chance of every directed piece, taken at the point where it is entered."""
+def contact_weights(pieces: Pieces, contacts: Contacts, remembered: Losses | None = None) -> ContactWeights:
+    """Margins and chance of every directed piece, taken at the point where it is entered.
+
+    remembered : losses over these very rasters that were reckoned before.
+    """
     network = pieces.network
     x, y = network.point_x_m, network.point_y_m
-    losses = contacts.losses_db(x, y)
+    losses = contacts.losses_db(x, y, remembered=remembered)
     bearings = contacts.bearings_deg(x, y)
     at = pieces.start_point
     off = np.abs((bearings[:, at] - pieces.heading_deg + 180.0) % 360.0 - 180.0)

@@ -38,6 +38,7 @@ from routeplan.roads.network import Network
 from routeplan.roads.roundabouts import RoundaboutPlaces, as_places
 from routeplan.roads.tags import SURFACES
 
+BUSY_STRESS = 1.5  # traffic stress from which a road is called busy: between easy and busy of roads.stress
 START_WITHIN_M = 500.0
 NEAREST_REACH_M = 4000.0  # looked at round a start however short the ride, for the nearest that can be had
 UNWANTED_SURFACE_M = 60.0  # of a surface the rider does not want: a gateway, a ford
@@ -106,6 +107,12 @@ class Setting:
         """Metres of each edge weighted by its traffic stress above calm."""
         stress = np.maximum(self.network.ways.stress[self.pieces.way] - 1.0, 0.0)
         return self.pieces.edge_sums(np.broadcast_to(stress * self.pieces.length_m, (2, len(stress))))
+
+    @cached_property
+    def edge_busy_m(self) -> np.ndarray:
+        """Metres of each edge on busy roads."""
+        busy = self.network.ways.stress[self.pieces.way] >= BUSY_STRESS
+        return self.pieces.edge_sums(np.broadcast_to(busy * self.pieces.length_m, (2, len(busy))))
 
     @cached_property
     def quickest_home(self) -> Tree:
@@ -208,7 +215,8 @@ def make_setting(area: Area, ride: Ride, network: Network, start: int, end: int,
     )
     contacts = make_contacts(area, ride, network.point_x_m, network.point_y_m)
     progress(f"links of {len(network.point_x_m)} road points to {len(contacts.workable)} stations")
-    contact = contact_weights(pieces, contacts)
+    remembered = area.losses if contacts.ground.cover is area.cover else None  # what was learnt changes the cover
+    contact = contact_weights(pieces, contacts, remembered)
     return Setting(area, ride, network, start, end, pieces, riding, contacts, contact)
 
 

@@ -411,7 +411,7 @@ def fuse(network: Network) -> Network:
     Points, heights, marks and attributes are kept; streets and places are numbered anew.
     """
     a, b = network.street_start.astype(np.int64), network.street_end.astype(np.int64)
-    rows = [network.ways.row(i) for i in range(len(network.ways))]
+    rows = list(network.ways.rows)
     code = _legal_codes(rows)[network.street_way]
     code[:, 0], code[:, 1] = network.street_forward, network.street_backward
     keep = np.zeros(network.node_count, bool)

@@ -75,6 +75,11 @@ class Ways:
 
         return stress(self)
 
+    @cached_property
+    def rows(self) -> tuple[tags.Attributes, ...]:
+        """Every row as a named tuple of plain values."""
+        return tuple(self.row(index) for index in range(len(self)))
+
     def row(self, index: int) -> tags.Attributes:
         """One row as a named tuple of plain values."""
         words = {"kind": tags.KINDS, "surface": tags.SURFACES, "choice": tags.CHOICES}
