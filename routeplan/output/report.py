@@ -246,7 +246,7 @@ def _ride_lines(route: Route) -> list[list[str]]:
         ["In quiet zones", km(route.quiet_m) if route.quiet_m == route.quiet_m else ""],
         ["Out and back", km(route.repeated_m)],
         ["Beside ways ridden before", km(route.nearby_m)],
-        ["Among fast or heavy traffic", f"{route.stress_km:.1f} km"],
+        ["On busy roads", km(route.busy_m) if route.busy_m == route.busy_m else ""],
         ["Turns", f"{route.turns_per_km:.1f} per km"],
     ]
     if has_net(route):

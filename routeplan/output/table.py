@@ -95,6 +95,8 @@ def extras(route: Route) -> str:
         parts.append(f"{hours(route.walked_s)} on foot")
     if route.repeated_m >= 200:
         parts.append(f"{route.repeated_m / 1000:.1f} km out and back")
+    if route.busy_m >= 500:
+        parts.append(f"{route.busy_m / 1000:.1f} km on busy roads")
     if route.lights_from_s is not None:
         parts.append(f"lights from {clock(route.departs, route.lights_from_s)}")
     return "; ".join(parts)[:1].upper() + "; ".join(parts)[1:] + "." if parts else ""

@@ -25,7 +25,7 @@ from routeplan.plan.lifted import BUDGET as BRIEF_BUDGET
 from routeplan.plan.lifted import bought
 from routeplan.plan.loops import QUICK_BUDGET, Window, find_loops, loop_window, passes_via
 from routeplan.plan.mend import mend_ride, room_m
-from routeplan.plan.reasons import cautions, followed_reason, letters, ride_reasons
+from routeplan.plan.reasons import FOUND, cautions, followed_reason, letters, ride_reasons
 from routeplan.plan.ridefile import Ride, require
 from routeplan.plan.setting import Progress, Setting, departures, from_here_to_there, resolved, round_a_start
 from routeplan.plan.timetable import Timed, make_route, time_route, with_check_in_halt
@@ -80,7 +80,7 @@ def loop(area: Area, ride: Ride, progress: Progress, watch: Watch | None = None,
     except NoLoopError as error:
         raise _no_loop(error, window) from None
     progress("what no loop of this window can pass")
-    notes = bought(setting, chosen, partial(_loops_let_in, area, departs, progress))
+    notes = (FOUND, *bought(setting, chosen, partial(_loops_let_in, area, departs, progress)))
     return _plan("loop", setting, chosen, ride_reasons(chosen), bound(), progress, notes)
 
 

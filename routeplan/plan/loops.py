@@ -10,6 +10,7 @@ import numpy as np
 
 from routeplan import search
 from routeplan.errors import NoLoopError
+from routeplan.plan import calm
 from routeplan.plan.clock import NetClock
 from routeplan.plan.ridefile import Ride
 from routeplan.plan.setting import FASTEST_M_S, NEAREST_REACH_M, Progress, Setting
@@ -33,6 +34,7 @@ REST_OF_RIDE = 0.1  # with a net, a second out of contact outside its window wei
 BUDGET = 200_000_000  # label offers of a search: about five seconds on two cores
 QUICK_BUDGET = 60_000_000  # a first look: about two
 STRICT_SHARE = 0.4  # of the budget for loops without repeats; the rest where they leave little to choose
+CALM_LOOPS = 60  # of a search with traffic as a third cost, timed
 ENOUGH = 3  # choices that need no loops with repeats beside them
 VIA_GAIN_S = 3000.0  # what passing a wished place is worth to the search: more than any detour costs
 SHARED_AT_MOST = 0.7
@@ -87,6 +89,7 @@ class Question:
     effort_kj: np.ndarray
     loss_s: np.ndarray  # seconds out of contact, and prices of side streets and traffic
     contact_s: np.ndarray
+    stress_m: np.ndarray  # traffic stress above calm times metres: the third cost where it counts
     turns: np.ndarray
     turn_gain: np.ndarray
     banned: np.ndarray
@@ -120,6 +123,7 @@ def question(setting: Setting, window: Window, with_net: bool) -> Question:
         effort_kj=setting.edge_effort_kj[edge],
         loss_s=loss,
         contact_s=contact_s,
+        stress_m=setting.edge_stress_m[edge],
         turns=np.concatenate([turns, into_via]),
         turn_gain=np.repeat([-TURN_PRICE_S, VIA_GAIN_S], [len(turns), len(into_via)]),
         banned=banned[(banned >= 0).all(axis=1)],
@@ -235,15 +239,22 @@ def _pool(looking: _Looking, asked: Question, before: list[Timed], departure: da
         return looking.go_on([*before, *found], so_far, departure)
 
     told = None if looking.watch is None else watch
+    for_calm = int(calm.BUDGET_SHARE * budget) if calm.wanted(setting) else 0
+    budget -= for_calm
     first = int(STRICT_SHARE * budget)
     strict = _search(setting, asked, window, clock, first, may_repeat=False, watch=told)
     found += [] if strict is None else _timed(setting, strict, departure)
     few = len(choose(setting, found, window)) < ENOUGH if found else True
-    if few and setting.ride.ride.repeat_share > 0 and not looking.stopped:
+    repeats = few and setting.ride.ride.repeat_share > 0
+    if repeats and not looking.stopped:
         loose = _search(setting, asked, window, clock, budget - first, may_repeat=True, watch=told)
         found += [] if loose is None else _timed(setting, loose, departure)
     if not found:
         raise NoLoopError("no loop in the window", _nearest_measure(setting, asked, window))
+    if for_calm and not looking.stopped and calm.worth_a_look(found):
+        spread = _search(setting, asked, window, clock, for_calm, may_repeat=repeats, watch=told, third=asked.stress_m)
+        few_calm = [] if spread is None else search.distinct(spread, CALM_LOOPS, 1.0)
+        found += [] if spread is None else [_ridden(setting, spread.edges[k], departure) for k in few_calm]
     return found
 
 
@@ -280,6 +291,7 @@ def _search(
     *,
     may_repeat: bool,
     watch: Callable[[Callable[[], TradeOff]], bool] | None = None,
+    third: np.ndarray | None = None,
 ) -> TradeOff | None:
     try:
         return search.trade_off(
@@ -291,6 +303,7 @@ def _search(
             asked.start,
             window.shortest,
             window.longest,
+            third=third,
             street=asked.street,
             may_repeat=may_repeat,
             time_s=asked.time_s,
@@ -333,6 +346,7 @@ def _ridden(setting: Setting, edges: np.ndarray, departure: datetime) -> Timed:
 def choose(setting: Setting, pool: list[Timed], window: Window | None) -> list[Timed]:
     """A spread of rides: none passed by another, none sharing more than SHARED_AT_MOST with another.
 
+    They spread over effort and contact; where traffic counts, the last place is for a calmer ride, if there is one.
     window : of loops, for the price of missing its target; None for rides to another place.
     """
     ride = setting.ride.ride
@@ -343,35 +357,48 @@ def choose(setting: Setting, pool: list[Timed], window: Window | None) -> list[T
     if ride.home_by is not None:
         kept = [t for t in kept if seconds_between(t.departs, ride.home_by) >= t.ridden.ride_time_s + halt_s] or kept
     costs = np.array([(t.ridden.effort_kj + price_kj(t, window), lost_s(t)) for t in kept])
-    telling = _tells(kept, costs)
-    kept, costs = [t for t, yes in zip(kept, telling) if yes], costs[telling]
+    telling = np.flatnonzero(_tells(kept, costs))
     network = setting.network
     spread = TradeOff(
-        costs=costs,
-        edges=tuple(t.ridden.edges for t in kept),
-        length_m=np.array([t.ridden.length_m for t in kept]),
-        repeated_m=np.array([t.ridden.repeated_m for t in kept]),
-        price=np.zeros(len(kept)),
-        non_dominated=not_dominated(costs),
-        street=tuple(np.unique(network.edge_street[t.ridden.edges]) for t in kept),
+        costs=costs[telling],
+        edges=tuple(kept[k].ridden.edges for k in telling),
+        length_m=np.array([kept[k].ridden.length_m for k in telling]),
+        repeated_m=np.array([kept[k].ridden.repeated_m for k in telling]),
+        price=np.zeros(len(telling)),
+        non_dominated=not_dominated(costs[telling]),
+        street=tuple(np.unique(network.edge_street[kept[k].ridden.edges]) for k in telling),
         street_length_m=network.street_length_m,
         stopped=False,
     )
-    chosen = search.distinct(spread, 3 * ride.choices, SHARED_AT_MOST)
-    shown = _unpassed([kept[k] for k in chosen])[: ride.choices]
-    timed = _unpassed([with_check_in_halt(setting, t) for t in shown])
+    chosen = telling[search.distinct(spread, 3 * ride.choices, SHARED_AT_MOST)].tolist()
+    traffic = calm.wanted(setting)
+    chosen = _unpassed(kept, chosen, traffic)[: ride.choices]
+    shown = [kept[k] for k in chosen]
+    if traffic:
+        calmer = calm.calm_choice(setting, kept, costs, shown, costs[chosen], SHARED_AT_MOST)
+        shown = shown if calmer is None else [*shown[: ride.choices - 1], calmer]
+    timed = [with_check_in_halt(setting, t) for t in shown]
+    timed = [timed[k] for k in _unpassed(timed, list(range(len(timed))), traffic)]
     return sorted(timed, key=lambda t: t.ridden.effort_kj)
 
 
-def _unpassed(timed: list[Timed]) -> list[Timed]:
-    """Those that no other of them passes in what is shown, nor gives a telling contact more for a hair's effort."""
+def _unpassed(timed: list[Timed], rows: list[int], traffic: bool) -> list[int]:
+    """Rows that no other of them passes in what is shown, nor gives a telling contact more for a hair's effort.
 
-    def passes(o: Timed, t: Timed) -> bool:
+    traffic : whether a ride that is noticeably calmer is not passed.
+    """
+
+    def passes(j: int, k: int) -> bool:
+        o, t = timed[j], timed[k]
         effort, share = o.ridden.effort_kj, o.figures.share
+        if traffic and calm.less_busy_m(t, o):
+            return False
         better = effort <= t.ridden.effort_kj and share >= t.figures.share
+        if better and effort == t.ridden.effort_kj and share == t.figures.share:
+            return j < k  # of equal ones the first stays
         return better or (effort <= (1 + HAIR) * t.ridden.effort_kj and share >= t.figures.share + TELLING)
 
-    return [t for t in timed if not any(o is not t and passes(o, t) for o in timed)]
+    return [k for k in rows if not any(j != k and passes(j, k) for j in rows)]
 
 
 def _tells(timed: list[Timed], costs: np.ndarray) -> np.ndarray:

@@ -6,10 +6,12 @@ import string
 from collections.abc import Sequence
 
 from routeplan.plan import words
+from routeplan.plan.calm import less_busy_m
 from routeplan.plan.followed import Followed
 from routeplan.plan.ridefile import Ride
 from routeplan.plan.timetable import Timed
 
+FOUND = "These loops are the best that were found; only what no loop can pass is proven."
 TELLING_POINTS = 0.05  # contact shares closer than this are not called different
 
 
@@ -46,7 +48,10 @@ def _against(timed: Timed, other: Timed, letter: str) -> str:
     if abs(more_m) >= 1000:
         effort += f" ({words.km(abs(more_m))} {'longer' if more_m > 0 else 'shorter'})"
     points = timed.figures.share - other.figures.share
+    calmer_m, busier_m = less_busy_m(timed, other), less_busy_m(other, timed)
     if abs(points) < TELLING_POINTS:
+        if calmer_m:
+            return f"{words.km(calmer_m)} less on busy roads than {letter} for {effort.replace(f' than {letter}', '')}"
         return f"{effort}: contact does not differ tellingly, the roads do"
     if timed.clock.windows_s:
         total_min = timed.clock.length_s / 60.0
@@ -55,7 +60,12 @@ def _against(timed: Timed, other: Timed, letter: str) -> str:
     else:
         minutes, what = words.minutes(points * timed.ridden.ride_time_s), "minutes"
     if minutes > 0:
-        return f"{effort} buys {minutes} {what} of contact"
+        roads = f", with {words.km(busier_m)} more on busy roads" if busier_m else ""
+        roads = roads or (f" and {words.km(calmer_m)} less on busy roads" if calmer_m else "")
+        return f"{effort} buys {minutes} {what} of contact{roads}"
+    if calmer_m:
+        price = effort.replace(f" than {letter}", "")
+        return f"{words.km(calmer_m)} less on busy roads than {letter} for {price} and {-minutes} {what} less contact"
     return f"{effort} and {-minutes} {what} of contact less: other roads"
 
 

@@ -53,6 +53,7 @@ class Timed:
     figures: ContactFigures
     nearby_m: float
     turns: int
+    busy_m: float = 0.0  # on busy roads
 
     @property
     def nearby_share(self) -> float:
@@ -70,6 +71,7 @@ def time_route(setting: Setting, edges: np.ndarray, departs: datetime, halt: Hal
         figures=contact_figures(ridden, clock, setting.ride.contact.chance),
         nearby_m=nearby_m(ridden, setting.pieces),
         turns=len(turn_rows(ridden, setting.pieces)),
+        busy_m=float(setting.edge_busy_m[ridden.edges].sum()),
     )
 
 
@@ -191,6 +193,7 @@ def make_route(setting: Setting, timed: Timed, *, letter: str, why: str) -> Rout
         ),
         quiet_m=union_m([(z.begin_m, z.end_m) for z in zones]),
         net_overs=_net_overs(timed, overs),
+        busy_m=timed.busy_m,
         warnings=tuple(text for text in (battery.warning, _late_warning(setting, timed.departs, ride_time)) if text),
     )
     return replace(route, headline=words.headline(route))

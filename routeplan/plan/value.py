@@ -176,6 +176,7 @@ class Route:
     food_kcal: float = float("nan")  # food energy that the effort takes, for scale
     quiet_m: float = float("nan")  # inside quiet zones, each metre once
     net_overs: tuple[tuple[str, float], ...] = ()  # (label of an over, seconds inside the nets' windows), longest first
+    busy_m: float = float("nan")  # on roads of traffic stress 1.5 and more
 
 
 @dataclass(frozen=True)
