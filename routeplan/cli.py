@@ -5,6 +5,7 @@ Results go to standard output, progress and warnings to standard error. Exit sta
 
 from __future__ import annotations
 
+import signal
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +16,9 @@ from routeplan import __version__
 from routeplan.errors import RouteplanError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from routeplan.plan.bound import Proof
     from routeplan.plan.value import Plan
 
 AREA = click.argument("area", type=click.Path(path_type=Path))
@@ -47,6 +51,38 @@ def example(*lines: str) -> str:
 def say(text: str) -> None:
     """One line of progress."""
     click.echo(f"  {text}", err=True)
+
+
+class Proving:
+    """Says how far a proof has come, every few seconds; Ctrl-C ends it, and what is proven by then is kept."""
+
+    EVERY_S = 2.0
+
+    def __init__(self) -> None:
+        self.proof: Proof | None = None
+        self.said_s = -self.EVERY_S
+        self.stopped = False
+        self.before: Any = None
+
+    def __call__(self, proof: Proof) -> bool:
+        if self.proof is None:
+            say("proving what no loop can pass; Ctrl-C ends it and keeps what is proven")
+            self.before = signal.signal(signal.SIGINT, self._stop)
+        self.proof = proof
+        if proof.seconds - self.said_s >= self.EVERY_S or proof.done or self.stopped:
+            self.said_s = proof.seconds
+            say(proof.said)
+        return not self.stopped
+
+    def _stop(self, *ignored: Any) -> None:
+        self.stopped = True
+
+    def __enter__(self) -> Proving:
+        return self
+
+    def __exit__(self, *ignored: Any) -> None:
+        if self.before is not None:
+            signal.signal(signal.SIGINT, self.before)
 
 
 @click.group(
@@ -170,21 +206,46 @@ def job_command(job: str, summary: str) -> None:
         is_flag=True,
         help="Cut off 500 m round the start and leave out call signs in what is written.",
     )
-    def run(area: Path, ride: Path, json_file: str | None, out: Path | None, share: bool) -> None:
+    @prove_option(job)
+    def run(
+        area: Path, ride: Path, json_file: str | None, out: Path | None, share: bool, prove: bool = False
+    ) -> None:
         from routeplan.plan import area as areas
 
-        _plan_job(job, areas.load_area(area), ride, json_file, out, share)
+        _plan_job(job, areas.load_area(area), ride, json_file, out, share, prove=prove)
+
+
+def prove_option(job: str) -> Callable[[Any], Any]:
+    """--prove, of loops alone."""
+    if job != "loop":
+        return lambda command: command
+    return click.option(
+        "--prove",
+        is_flag=True,
+        help="Tighten what no loop can pass, some minutes; Ctrl-C ends it, a later run goes on. "
+        "With --out the certificate is written.",
+    )
 
 
 def _plan_job(
-    job: str, area: Any, ride: Path, json_file: str | None, out: Path | None, share: bool, quick: bool = False
+    job: str,
+    area: Any,
+    ride: Path,
+    json_file: str | None,
+    out: Path | None,
+    share: bool,
+    quick: bool = False,
+    prove: bool = False,
 ) -> None:
     from routeplan import compiled
     from routeplan.plan import jobs, ridefile
 
     if compiled.all_to_compile():
         say("first run on this machine: the kernels are compiled now, which takes some 20 seconds, once")
-    plan: Plan = jobs.plan(job, area, ridefile.read_ride(ride), progress=say, quick=quick)
+    with Proving() as proving:
+        plan: Plan = jobs.plan(
+            job, area, ridefile.read_ride(ride), progress=say, quick=quick, prove=proving if prove else None
+        )
     from routeplan.output import table, text_strip, write
 
     if json_file == "-":
@@ -196,6 +257,8 @@ def _plan_job(
     if out is not None:
         for path in write.write_all(plan, out, share=share, progress=say, everything=not quick):
             say(f"wrote {path}")
+        if proving.proof is not None:
+            say(f"wrote {write.write_certificate(proving.proof.certificate(), out)}")
 
 
 job_command("loop", "Loops of a target length, hours or home-by time from the start.")

@@ -103,17 +103,23 @@ def extras(route: Route) -> str:
 
 
 def bound_sentence(plan: Plan) -> str:
-    """The proven limit in words; "" where there is none, or where it says no more than the rides' own time does."""
+    """The proven limit in words, beside the best choice; "" where there is none, or where it tells nothing."""
     if plan.bound is None:
         return ""
     with_net = any(map(has_net, plan.routes))
-    if not with_net and plan.bound.contact_s_at_most >= max(route.ride_time_s for route in plan.routes):
+    bound, how = plan.bound, plan.bound.how
+    what = bound.scope or f"{'loop' if plan.job == 'loop' else 'ride'} inside this window"
+    out = {route.id: route.ride_time_s - route.contact_s for route in plan.routes}
+    if not with_net and bound.out_s_at_least is not None and whole(bound.out_s_at_least / 60) > 0:
+        least = min(out, key=lambda name: out[name])
+        limit = f"less than {whole(bound.out_s_at_least / 60)} minutes out of contact"
+        return f"No {what} can have {limit}; choice {least} has {whole(out[least] / 60)} ({how})."
+    if not with_net and bound.contact_s_at_most >= max(route.ride_time_s for route in plan.routes):
         return ""
     kind = "net minutes in contact" if with_net else "minutes in contact"
-    what = "loop" if plan.job == "loop" else "ride"
-    return (
-        f"No {what} inside this window can pass {whole(plan.bound.contact_s_at_most / 60)} {kind} ({plan.bound.how})."
-    )
+    best = max(plan.routes, key=lambda route: route.contact_s)
+    limit = f"more than {whole(bound.contact_s_at_most / 60)} {kind}"
+    return f"No {what} can have {limit}; choice {best.id} has {whole(best.contact_s / 60)} ({how})."
 
 
 def _wrapped(text: str, width: int, first: str = "", rest: str | None = None) -> list[str]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from routeplan.output import atomic
 from routeplan.plan.document import to_text
@@ -18,6 +20,11 @@ def json_text(plan: Plan, *, share: bool = False) -> str:
 def write_json(plan: Plan, path: Path, *, share: bool = False) -> Path:
     """The plan as a JSON file."""
     return atomic.write_text(path, json_text(plan, share=share))
+
+
+def write_certificate(certificate: dict[str, Any], folder: Path) -> Path:
+    """What a proof of a plan's bound rests on, as certificate.json in `folder`; it names no place and no station."""
+    return atomic.write_text(folder / "certificate.json", json.dumps(certificate) + "\n")
 
 
 def _given(plan: Plan, share: bool) -> Plan:

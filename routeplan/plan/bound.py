@@ -1,47 +1,382 @@
-"""What no loop of a ride file can pass: the plan's proven bound on contact."""
+"""What no loop of a ride file can pass: proven limits on contact, at once and tightened.
+
+    quick = contact_bound(setting, window, departs)                      seconds
+    tight = tightened_bound(setting, window, departs, best=best_of(timed), report=report)
+
+`report(proof)` is called some times a second with a `Proof`: `proof.bound` (what the plan shows, never looser than the
+one before), `proof.gap` to the best choice, `proof.seconds`, `proof.steps`, `proof.done`; answering False stops. It may
+run on any thread; nothing is shared. Where it stood is kept in the user's cache folder under the hash of everything
+it reckons with, and a later call with the same area and ride goes on from there.
+
+What is covered: every closed ride from the start inside the window, as the search measures it; each direction of a
+street at most once, no turning back but at the start, banned turns left out, no more ridden again than `repeat_share`
+allows. Every second ridden counts, repeats and roundabouts included, a planned halt counts in full; with a net no ride
+counts more seconds than the window has, and a street only while it can be passed before the window ends, at the pace
+of any day. Without a net the seconds out of contact are bounded from below too: they are what is kept small, while
+seconds in contact also pay for dawdling.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import json
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
 from datetime import datetime
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from routeplan import search
-from routeplan.plan.loops import Window, asked_longest_s, question
+from routeplan.plan.loops import Window, question
 from routeplan.plan.setting import Setting
-from routeplan.plan.timetable import planned_halt_s
+from routeplan.plan.timetable import Timed, planned_halt_s
 from routeplan.plan.value import Bound
+from routeplan.search import bounds
+from routeplan.search.ball import Ball, make_ball
+from routeplan.search.dual import Standing, descend, dual_figure
+from routeplan.search.engine import Objective
+
+STEPS = 60_000  # of one run on each limit; about a minute each where 40 km reach 15,000 streets
+KEEP_EVERY_S = 10.0  # where it stands is written this often
+CLOSE_ENOUGH = 0.005  # of the limit: a choice this near to it leaves nothing to prove
+STATE_FORMAT = "routeplan proof 1"
+QUICK = "proven by filling the streets within reach, each way once, {} into {}"
+TIGHT = (
+    "proven by a flow from the start and back to it that keeps count of the length ridden, each way of a street once; "
+    "every second ridden counts"
+)
+
+
+@dataclass(frozen=True)
+class Best:
+    """What the choices reach: no limit can be better."""
+
+    contact_s: float = 0.0
+    out_s: float = np.inf  # least seconds out of contact
+
+
+def best_of(timed: list[Timed]) -> Best:
+    """The most contact and the least silence among rides."""
+    out = (float(t.ridden.ride_time_s - np.nansum(t.ridden.duration_s * t.ridden.chance)) for t in timed)
+    return Best(max((t.figures.contact_s for t in timed), default=0.0), min(out, default=np.inf))
+
+
+@dataclass(frozen=True, eq=False)
+class Proof:
+    """How far a proof has come."""
+
+    bound: Bound
+    best: Best
+    seconds: float  # since the call
+    steps: int  # in all, earlier runs included
+    done: bool  # nothing more is to be had
+    parts: tuple[tuple[_Part, Standing], ...] = field(repr=False, default=())
+
+    @property
+    def gap(self) -> float:
+        """How much better than the best choice a ride could still be, as a share of the limit that is told."""
+        if self.bound.out_s_at_least is not None:
+            return max(0.0, 1.0 - self.bound.out_s_at_least / max(self.best.out_s, 1e-9))
+        return max(0.0, self.bound.contact_s_at_most / max(self.best.contact_s, 1e-9) - 1.0)
+
+    @property
+    def said(self) -> str:
+        """One line of progress, in minutes with a tenth."""
+        bound, best = self.bound, self.best
+        if bound.out_s_at_least is not None:
+            limit = f"no loop can have less than {bound.out_s_at_least / 60:.1f} min out of contact"
+            found = f"the best choice has {best.out_s / 60:.1f}"
+        else:
+            limit = f"no loop can have more than {bound.contact_s_at_most / 60:.1f} min of the net in contact"
+            found = f"the best choice has {best.contact_s / 60:.1f}"
+        return f"{self.seconds:.0f} s: {limit}, {found} (gap {100 * self.gap:.1f} %)"
+
+    def certificate(self) -> dict[str, Any]:
+        """What `tests/search/check_certificate.py` checks: each limit's problem and prices, and how it is told."""
+        told = {"contact_s_at_most": self.bound.contact_s_at_most, "out_s_at_least": self.bound.out_s_at_least,
+                "how": self.bound.how, "scope": self.bound.scope}  # fmt: skip
+        parts = []
+        for part, at in self.parts:
+            figure = bounds.with_rounding(part.given, at.figure)
+            parts.append({"of": part.of, "constant": part.constant} | bounds.certificate_of(part.given, at, figure))
+        return {"format": bounds.CERTIFICATE, "told": told, "parts": parts}
+
+
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """One search problem in the numbers of a bound, on the streets within reach."""
+
+    ball: Ball
+    contact: Objective  # seconds in contact; with a net nothing beside the clock
+    out: Objective | None  # less the seconds out of contact; None with a net
+    clock: bounds.Clock | None
+    ring_s: float  # contact on the start's own roundabout
+    halt_s: float
+    window_s: float  # of the nets, 0 without
+    scope: str
+
+    def bound(self, contact_s: float, out_s: float | None, how: str) -> Bound:
+        """`contact_s` is the search's figure, a net's halt within."""
+        if self.window_s:
+            at_most = contact_s + self.ring_s
+            if at_most >= self.window_s:
+                at_most, how = self.window_s, "the window's whole length"
+            elif self.halt_s:
+                how += f"; {_halt_told(self.halt_s)}"
+            return Bound(float(at_most), how, self.scope)
+        return replace(
+            with_halt(contact_s + self.ring_s, how, self.halt_s, 0.0),
+            scope=self.scope, out_s_at_least=None if out_s is None else max(float(out_s), 0.0),
+        )  # fmt: skip
 
 
 def contact_bound(setting: Setting, window: Window, departs: list[datetime]) -> Bound:
     """A proven figure that the contact of no such loop can pass, every second ridden counted, repeats and halts too."""
+    return _quick(_asked(setting, window, departs))
+
+
+def _quick(asked: _Asked) -> Bound:
+    ball, clock = asked.ball, asked.clock
+    how = QUICK.format("the best for their length first,", "the longest length")
+    if clock is None:
+        assert asked.out is not None
+        contact_s = bounds.quick(ball, asked.contact).gain_at_most
+        return asked.bound(contact_s, -bounds.quick(ball, asked.out).gain_at_most, how)
+    by_edge = replace(asked.contact, gain=ball.summed(clock.worth), again=ball.summed(clock.worth))
+    by_length = bounds.quick(ball, by_edge).gain_at_most
+    by_window = fill(clock.worth, clock.takes, clock.window - clock.halt) * (1 + 1e-9)
+    if by_window < by_length:
+        how = QUICK.format("the best contact first,", "the net's window")
+    return asked.bound(min(by_length, by_window) + clock.halt, None, how)
+
+
+def tightened_bound(
+    setting: Setting,
+    window: Window,
+    departs: list[datetime],
+    *,
+    best: Best,
+    report: Callable[[Proof], bool] = lambda proof: True,
+    resume: bool = True,
+    steps: int = STEPS,
+    folder: Path | None = None,
+) -> Bound:
+    """The bound of `contact_bound`, made as tight as a flow with lengths makes it in `steps` steps a limit.
+
+    best    : what the choices reach, for the gap and to stop where nothing is left to prove
+    report  : told how far it has come; False stops
+    resume  : go on from where an earlier call with the same numbers stood, and keep where this one stands
+    folder  : where that is kept; None: the user's cache folder
+    """
+    bound = None
+    for proof in proofs(setting, window, departs, best=best, resume=resume, steps=steps, folder=folder):
+        bound = proof.bound
+        if not report(proof):
+            break
+    assert bound is not None
+    return bound
+
+
+def proofs(
+    setting: Setting,
+    window: Window,
+    departs: list[datetime],
+    *,
+    best: Best,
+    resume: bool = True,
+    steps: int = STEPS,
+    folder: Path | None = None,
+) -> Iterator[Proof]:
+    """The proofs that `tightened_bound` reports, one after another; the first is that of an earlier run or the quick
+    one. Leaving off at any of them is allowed."""
+    began = time.perf_counter()
+    asked = _asked(setting, window, departs)
+    quick = _quick(asked)
+    parts = [_Part.of_(asked, "contact_s", asked.contact)]
+    if asked.out is not None:
+        parts.insert(0, _Part.of_(asked, "out_s", asked.out))
+    store = _Store(folder) if resume else None
+    at: list[Standing | None] = [store.load(part) if store else None for part in parts]
+    before = [0 if standing is None else standing.steps for standing in at]
+    running = [None if s is not None and s.done else descend(part.programme, s) for part, s in zip(parts, at)]
+
+    def proof() -> Proof:
+        figures = {part.of: bounds.with_rounding(part.given, s.figure) for part, s in zip(parts, at) if s is not None}
+        contact_s = figures.get("contact_s", np.inf)
+        told = asked.bound(contact_s, -figures.get("out_s", np.inf), TIGHT) if figures else quick
+        if quick.contact_s_at_most < told.contact_s_at_most:
+            told = replace(told, contact_s_at_most=quick.contact_s_at_most, how=quick.how)
+        if quick.out_s_at_least is not None:
+            told = replace(told, out_s_at_least=max(quick.out_s_at_least, told.out_s_at_least or 0.0))
+        known = tuple((part, s) for part, s in zip(parts, at) if s is not None)
+        return Proof(
+            told, best, time.perf_counter() - began, sum(s.steps for _, s in known),
+            all(run is None for run in running), known,
+        )  # fmt: skip
+
+    def settled(part: _Part, standing: Standing, told: Bound) -> bool:
+        if part.of == "contact_s":
+            near = told.contact_s_at_most <= best.contact_s * (1 + CLOSE_ENOUGH)
+        else:
+            near = (told.out_s_at_least or 0.0) >= best.out_s * (1 - CLOSE_ENOUGH)
+        return near or standing.done
+
+    now = proof()
+    if quick.contact_s_at_most <= best.contact_s * (1 + CLOSE_ENOUGH):
+        running = [run if part.of != "contact_s" else None for part, run in zip(parts, running)]
+        now = replace(now, done=all(run is None for run in running))
+    kept = time.perf_counter()
+    try:
+        yield now
+        while any(run is not None for run in running):
+            for k, (part, run) in enumerate(zip(parts, running)):
+                if run is None:
+                    continue
+                standing = at[k] = next(run)
+                if settled(part, standing, proof().bound) or standing.steps >= before[k] + steps:
+                    running[k] = None
+                yield proof()
+            if store and time.perf_counter() - kept > KEEP_EVERY_S:
+                store.keep(parts, at)
+                kept = time.perf_counter()
+    finally:
+        if store:
+            store.keep(parts, at)
+
+
+def _asked(setting: Setting, window: Window, departs: list[datetime]) -> _Asked:
+    """The streets within reach, what riding them earns at most, and the clock of all departures together."""
     asked = question(setting, window, bool(setting.nets))
-    repeats = setting.ride.ride.repeat_share
+    graph, repeats = setting.graph, setting.ride.ride.repeat_share
+    edge = graph.edge
+    ring_s, ring_chance = _rings(setting)
+    contact_s = asked.contact_s + ring_s[graph.head]
+    chance = np.maximum(_edge_chance(setting)[edge], ring_chance[graph.head])
+    silent_s = np.maximum(asked.time_s - asked.contact_s, 0.0)
+    ball, cut = make_ball(
+        asked.tail, asked.head, asked.measure, asked.start, window.shortest, window.longest,
+        street=asked.street, may_repeat=repeats > 0, banned_turns=asked.banned, time_s=asked.time_s,
+        per_edge={"contact": contact_s, "chance": chance, "silent": silent_s},
+    )  # fmt: skip
     halt_s = planned_halt_s(setting.ride)
-    at_most, how = 0.0, ""
-    for departure in departs:
-        clock = setting.clock(departure)
-        result = search.best_loops(
-            asked.tail,
-            asked.head,
-            asked.measure,
-            np.zeros_like(asked.contact_s) if clock.windows_s else asked.contact_s,
-            asked.start,
-            window.shortest,
-            window.longest,
-            street=asked.street,
-            may_repeat=repeats > 0,
-            repeat_share_at_most=repeats,
-            banned_turns=asked.banned,
-            time_s=asked.time_s,
-            clock_gain=asked.contact_s if clock.windows_s else None,
-            clock=clock.upper_table(asked_longest_s(asked, window), halt_s) if clock.windows_s else None,
-            count=0,
-        )
-        again_s = fill(asked.contact_s, asked.measure, repeats * window.longest)
-        if result.gain_at_most + again_s > at_most:
-            at_most, how = result.gain_at_most + again_s, result.proof
-    return with_halt(at_most, how, halt_s, setting.clock(departs[0]).length_s)
+    clocks = [setting.clock(departure) for departure in departs]
+    window_s = max(clock.length_s for clock in clocks)
+
+    def objective(gain: np.ndarray) -> Objective:
+        most = repeats * window.longest
+        return Objective(gain, gain, window.shortest, window.longest, repeats=repeats > 0, repeat_m=most)
+
+    clock, contact, out = None, cut["contact"], None
+    if window_s:
+        earliest_s = bounds.earliest_s(ball)
+        counted = np.max([clock.counts_after(earliest_s) for clock in clocks], axis=0)
+        worth = contact * counted
+        takes = np.divide(worth, cut["chance"], out=np.zeros_like(worth), where=cut["chance"] > 0)
+        clock = bounds.Clock(worth, takes, window_s, min(halt_s, window_s))
+        contact = np.zeros_like(contact)
+    else:
+        out = objective(-ball.summed(cut["silent"]))
+    return _Asked(
+        ball, objective(ball.summed(contact)), out, clock, float(ring_s[asked.start]), halt_s, window_s,
+        _scope(window),
+    )  # fmt: skip
+
+
+def _scope(window: Window) -> str:
+    """The rides that a bound is proven for, in plain words."""
+    scale, unit = (1000.0, "km") if window.measure == "m" else (3600.0, "h")
+    shortest, longest = (window.shortest + window.halt) / scale, (window.longest + window.halt) / scale
+    return f"loop of {shortest:.1f} to {longest:.1f} {unit} from this start"
+
+
+def _edge_chance(setting: Setting) -> np.ndarray:
+    """(e,) largest contact chance on any piece of each edge; 0 without data."""
+    network = setting.network
+    chance = np.nan_to_num(setting.contact.chance, nan=0.0)
+    by_street = np.maximum.reduceat(chance, setting.pieces.first, axis=1)
+    return np.asarray(by_street[np.where(network.edge_forward, 0, 1), network.edge_street])
+
+
+def _rings(setting: Setting) -> tuple[np.ndarray, np.ndarray]:
+    """(n,) contact of riding once round the roundabout at a place [s], and the largest chance on it; 0 without one."""
+    network, place = setting.network, setting.graph.place
+    ring = place[network.edge_tail] == place[network.edge_head]
+    ring &= network.ways.roundabout[network.street_way[network.edge_street]]
+    at = place[network.edge_tail[ring]]
+    contact_s = np.bincount(at, setting.edge_contact_s[ring], minlength=network.node_count)
+    chance = np.zeros(network.node_count)
+    np.maximum.at(chance, at, _edge_chance(setting)[ring])
+    return contact_s, chance
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """One limit: its instance and programme."""
+
+    of: str  # "contact_s", or "out_s" (its gain is the loss of it)
+    given: dict[str, Any]
+    programme: Any
+    constant: float  # what is added to its figure before it is told
+    key: str  # hash of the instance
+
+    @staticmethod
+    def of_(asked: _Asked, of: str, objective: Objective) -> _Part:
+        given = bounds.instance_of(asked.ball, objective, asked.clock)
+        key = hashlib.sha256(f"{STATE_FORMAT}\n{json.dumps(given, sort_keys=True)}".encode()).hexdigest()
+        constant = asked.ring_s + (0.0 if asked.window_s else asked.halt_s) if of == "contact_s" else 0.0
+        return _Part(of, given, bounds.programme(given), constant, key)
+
+
+class _Store:
+    """Where standings are kept between runs. What cannot be read is thrown away; figures are reckoned anew."""
+
+    def __init__(self, folder: Path | None) -> None:
+        import platformdirs
+
+        self.folder = folder or platformdirs.user_cache_path("routeplan") / "proofs"
+
+    def load(self, part: _Part) -> Standing | None:
+        """Where a part stood; None where nothing usable is kept."""
+        path = self.folder / f"{part.key[:32]}.npz"
+        p = part.programme
+        try:
+            with np.load(path, allow_pickle=False) as kept:
+                if str(kept["key"]) != part.key:
+                    raise ValueError("of another problem")
+                price, at, at_price = kept["price"], kept["at"], kept["at_price"]
+                weight, steps, done = float(kept["weight"]), int(kept["steps"]), bool(kept["done"])
+            shapes = (price.shape, at_price.shape, at.shape) == (p.most.shape, p.most.shape, p.gain.shape)
+            finite = all(a.dtype == np.float64 and np.isfinite(a).all() for a in (price, at, at_price))
+            if not (shapes and finite and 0 < weight < np.inf and steps >= 0):
+                raise ValueError("damaged")
+        except FileNotFoundError:
+            return None
+        except Exception:  # whatever a damaged file makes of the reader: it is thrown away
+            path.unlink(missing_ok=True)
+            return None
+        for prices in (price, at_price):
+            np.maximum(prices[p.equal :], 0.0, out=prices[p.equal :])
+        return Standing(dual_figure(p, price), price, at, at_price, weight, steps, done)
+
+    def keep(self, parts: list[_Part], at: list[Standing | None]) -> None:
+        """Write where the parts stand; a folder that cannot be written costs a later run its head start, no more."""
+        import os
+
+        for part, s in zip(parts, at):
+            if s is None:
+                continue
+            path = self.folder / f"{part.key[:32]}.npz"
+            temporary = path.with_suffix(f".{os.getpid()}.part")
+            try:
+                self.folder.mkdir(parents=True, exist_ok=True)
+                with temporary.open("wb") as file:
+                    np.savez_compressed(file, key=part.key, price=s.price, at=s.at, at_price=s.at_price,
+                                        weight=s.weight, steps=s.steps, done=s.done)  # fmt: skip
+                os.replace(temporary, path)
+            except OSError:
+                temporary.unlink(missing_ok=True)
 
 
 def with_halt(at_most_s: float, how: str, halt_s: float, window_s: float) -> Bound:
@@ -49,8 +384,11 @@ def with_halt(at_most_s: float, how: str, halt_s: float, window_s: float) -> Bou
     at_most_s += halt_s
     if window_s and at_most_s >= window_s:
         return Bound(contact_s_at_most=float(window_s), how="the window's whole length")
-    told = f"; a halt of {halt_s / 60:.0f} min counted in full" if halt_s else ""
-    return Bound(contact_s_at_most=float(at_most_s), how=how + told)
+    return Bound(contact_s_at_most=float(at_most_s), how=f"{how}; {_halt_told(halt_s)}" if halt_s else how)
+
+
+def _halt_told(halt_s: float) -> str:
+    return f"a halt of {halt_s / 60:.0f} min counted in full"
 
 
 def fill(gain: np.ndarray, measure: np.ndarray, room: float) -> float:

@@ -57,6 +57,15 @@ class NetClock:
                 total += chance * np.maximum(np.minimum(passed, end) - np.maximum(entered, begin), 0.0)
         return total
 
+    def counts_after(self, earliest_s: np.ndarray) -> np.ndarray:
+        """Most of a second that can count if it is ridden at `earliest_s` or later, halts or not, same shape."""
+        earliest = np.asarray(earliest_s, dtype=float)
+        if not self.windows_s:
+            return np.ones_like(earliest)
+        pace = 1.0 + self.spread * _NODES
+        last = max(end for _, end in self.windows_s)
+        return np.asarray(((earliest[..., None] * pace < last) * (pace * _WEIGHTS)).sum(axis=-1))
+
     def late(self, seconds: float) -> NetClock:
         """The same windows as seen by a rider who leaves `seconds` later."""
         return replace(self, windows_s=tuple((begin - seconds, end - seconds) for begin, end in self.windows_s))

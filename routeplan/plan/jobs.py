@@ -17,7 +17,7 @@ from routeplan.plan.area import Area
 from routeplan.plan.background import background
 from routeplan.plan.between import contact_bound as route_bound
 from routeplan.plan.between import find_routes, route_reasons
-from routeplan.plan.bound import contact_bound
+from routeplan.plan.bound import Proof, best_of, contact_bound, tightened_bound
 from routeplan.plan.followed import follow
 from routeplan.plan.hf import ground_wave_line, net_lines, station_line
 from routeplan.plan.learnt import learnt_assumptions, learnt_notes
@@ -40,23 +40,39 @@ JOBS = ("loop", "between", "mend", "check")
 
 LOOKS_BEFORE_BOUND = 1
 Watch = Callable[[Callable[[], Plan]], bool]  # is given the plan so far; False ends the search
+Prove = Callable[[Proof], bool]  # is told how far the proof has come; False ends it
 
 
 def plan(
-    job: str, area: Area, ride: Ride, *, progress: Progress, watch: Watch | None = None, quick: bool = False
+    job: str,
+    area: Area,
+    ride: Ride,
+    *,
+    progress: Progress,
+    watch: Watch | None = None,
+    quick: bool = False,
+    prove: Prove | None = None,
 ) -> Plan:
     """Do one of JOBS. Raises errors of routeplan's family that say what is wrong, where and how to mend it.
 
     watch : called now and then while loops are looked for, with a function that makes a plan of those found so far
     (without background); answering False ends the search, and what was found is the answer.
+    prove : of loops: the bound is tightened, and this is told how far it has come; see `routeplan.plan.bound`.
     """
     require(ride, job)
     if job == "loop":
-        return loop(area, ride, progress, watch, quick)
+        return loop(area, ride, progress, watch, quick, prove)
     return {"between": between, "mend": mend, "check": check}[job](area, ride, progress)
 
 
-def loop(area: Area, ride: Ride, progress: Progress, watch: Watch | None = None, quick: bool = False) -> Plan:
+def loop(
+    area: Area,
+    ride: Ride,
+    progress: Progress,
+    watch: Watch | None = None,
+    quick: bool = False,
+    prove: Prove | None = None,
+) -> Plan:
     """Loops of a target length or time from the start."""
     departs = departures(ride)
     window = loop_window(ride, departs[0])
@@ -81,7 +97,8 @@ def loop(area: Area, ride: Ride, progress: Progress, watch: Watch | None = None,
         raise _no_loop(error, window) from None
     progress("what no loop of this window can pass")
     notes = (FOUND, *bought(setting, chosen, partial(_loops_let_in, area, departs, progress)))
-    return _plan("loop", setting, chosen, ride_reasons(chosen), bound(), progress, notes)
+    proven = bound() if prove is None else tightened_bound(setting, window, departs, best=best_of(chosen), report=prove)
+    return _plan("loop", setting, chosen, ride_reasons(chosen), proven, progress, notes)
 
 
 def _loops_let_in(

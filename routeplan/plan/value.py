@@ -181,10 +181,12 @@ class Route:
 
 @dataclass(frozen=True)
 class Bound:
-    """A proven figure that no ride inside the same window can pass."""
+    """Proven figures that no ride inside the same window can pass."""
 
     contact_s_at_most: float
     how: str
+    scope: str = ""  # the rides it holds for: "loop of 30.4 to 33.6 km from this start"
+    out_s_at_least: float | None = None  # seconds out of contact; told where no net's window counts
 
 
 @dataclass(frozen=True)

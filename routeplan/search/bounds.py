@@ -131,21 +131,27 @@ def _clock_most(ball: Ball) -> np.ndarray:
 
 def clock_weights(ball: Ball) -> tuple[np.ndarray, np.ndarray]:
     """(most and 0, least and 0) of the clock's weight while an edge of the fine net can be passed, (f,) each."""
+    net = ball.fine
+    weight = np.diff(net.clock_sum) / net.clock_step
+    top = np.r_[np.maximum.accumulate(np.maximum(weight, 0)[::-1])[::-1], 0.0]
+    bottom = np.r_[np.minimum.accumulate(np.minimum(weight, 0)[::-1])[::-1], 0.0]
+    cell = np.floor((earliest_s(ball) - net.clock_begin) / net.clock_step)
+    cell = np.clip(np.nan_to_num(cell, posinf=weight.size), 0, weight.size).astype(np.int64)
+    return top[cell], bottom[cell]
+
+
+def earliest_s(ball: Ball) -> np.ndarray:
+    """(f,) seconds after departure before which no edge of the fine net can be begun, rounded down; inf: never."""
     from routeplan.search import kernels
 
     net = ball.fine
-    weight = np.diff(net.clock_sum) / net.clock_step
     n, e = net.out_first.size - 1, net.tail.size
     arrival = np.empty(n)
     kernels.shortest(
         net.out_first, net.out_edge, net.head, net.time, net.start, np.inf, 0.0, np.empty(0, bool), 0, arrival,
         np.empty(n, np.int32), np.empty(n, np.int32), np.empty(e + 1), np.empty(e + 1, np.int32),
     )  # fmt: skip
-    top = np.r_[np.maximum.accumulate(np.maximum(weight, 0)[::-1])[::-1], 0.0]
-    bottom = np.r_[np.minimum.accumulate(np.minimum(weight, 0)[::-1])[::-1], 0.0]
-    cell = np.floor((arrival[net.tail] * (1 - 1e-9) - net.clock_begin) / net.clock_step)
-    cell = np.clip(np.nan_to_num(cell, posinf=weight.size), 0, weight.size).astype(np.int64)
-    return top[cell], bottom[cell]
+    return np.asarray(arrival[net.tail] * (1 - 1e-9))
 
 
 def _filled(ball: Ball, objective: Any, gain: np.ndarray, again: np.ndarray) -> float:

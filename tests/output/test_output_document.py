@@ -54,7 +54,7 @@ def plan():
 def test_document_property_has_the_documented_names(plan):
     document = to_document(plan)
     assert {"format", "area", "ride", "routes", "bound", "warnings"} <= set(document)
-    assert document["bound"].keys() == {"contact_s_at_most", "how"}
+    assert document["bound"].keys() == {"contact_s_at_most", "out_s_at_least", "scope", "how"}
     for route in document["routes"]:
         assert set(route) >= ROUTE_KEYS
         assert {"distance_m", "time_s", "elevation_m", "chance", "stations"} <= set(route["samples"])

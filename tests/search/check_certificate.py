@@ -1,6 +1,9 @@
 """Checks a bound's certificate in exact rational arithmetic. Stands alone: python check_certificate.py FILE.json
 
-The certificate holds a loop problem (edges with tail, head, length, street, gain at a first and a later passage;
+A certificate of `routeplan loop --prove` holds one problem for each limit under `parts`; the seconds out of contact are
+bounded from below as the loss of a problem whose gains are not above 0.
+
+A problem: the loop problem (edges with tail, head, length, street, gain at a first and a later passage;
 start; window) and one price for each row of the linear relaxation that is written out below. Weak duality: for any
 prices (those of "<=" rows not below 0), sum(price * right side) + sum over variables of the larger of (gain - price @
 column) * low and the same * high is at least the gain of every loop. Nothing else is assumed; the solver is not
@@ -129,9 +132,20 @@ def bound(c) -> Fraction:
 def main() -> int:
     with open(sys.argv[1], encoding="utf-8") as file:
         certificate = json.load(file)
-    exact = bound(certificate)
-    good = exact <= Fraction(certificate["gain_at_most"])
-    print(f"exact {float(exact):.9g}, claimed {certificate['gain_at_most']:.9g}: {'proven' if good else 'NOT PROVEN'}")
+    told = certificate.get("told", {})
+    if told:
+        print(f"no {told['scope']} can pass {told['contact_s_at_most']:.1f} s in contact ({told['how']})")
+    good = True
+    for part in certificate.get("parts", [certificate]):
+        exact = bound(part)
+        proven = exact <= Fraction(part["gain_at_most"])
+        claimed = part["gain_at_most"] + part.get("constant", 0.0)
+        if part.get("of") == "out_s":  # a loss: the limit is from below
+            claimed = -claimed
+            proven = proven and told["out_s_at_least"] <= max(claimed, 0.0)
+        print(f"{part.get('of', 'gain')}: exact {float(exact):.9g}, claimed {part['gain_at_most']:.9g}; "
+              f"with what is added {claimed:.9g}: {'proven' if proven else 'NOT PROVEN'}")  # fmt: skip
+        good = good and proven
     return 0 if good else 1
 
 
