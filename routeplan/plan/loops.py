@@ -16,6 +16,7 @@ from routeplan.plan.ridefile import Ride
 from routeplan.plan.setting import FASTEST_M_S, NEAREST_REACH_M, Progress, Setting
 from routeplan.plan.timetable import Timed, planned_halt_s, time_route, with_check_in_halt
 from routeplan.plan.words import seconds_between
+from routeplan.ride.daylight import light_of_ride
 from routeplan.roads.network import Network
 from routeplan.roads.parallel import near_streets
 from routeplan.search.tradeoff import not_dominated
@@ -35,6 +36,7 @@ BUDGET = 200_000_000  # label offers of a search: about five seconds on two core
 QUICK_BUDGET = 60_000_000  # a first look: about two
 STRICT_SHARE = 0.4  # of the budget for loops without repeats; the rest where they leave little to choose
 CALM_LOOPS = 60  # of a search with traffic as a third cost, timed
+USUAL_M_S = 4.2  # mean speed of a loaded ride, for what daylight it has
 ENOUGH = 3  # choices that need no loops with repeats beside them
 VIA_GAIN_S = 3000.0  # what passing a wished place is worth to the search: more than any detour costs
 SHARED_AT_MOST = 0.7
@@ -197,6 +199,7 @@ def find_loops(
     budget : label offers that the searches of all departures share; None: BUDGET.
     """
     asked = question(setting, window, bool(setting.nets))
+    departs = departs if setting.nets else [_lightest(setting, window, departs)]
     pool: list[Timed] = []
     looking = _Looking(setting, window, watch)
     for departure in departs:
@@ -205,6 +208,22 @@ def find_loops(
         if looking.stopped:
             break
     return choose(setting, pool, window)
+
+
+def _lightest(setting: Setting, window: Window, departs: list[datetime]) -> datetime:
+    """Without a net only daylight tells departures apart: the first with the fewest seconds after lights are wanted."""
+    if len(departs) == 1:
+        return departs[0]
+    assert setting.ride.start.position is not None
+    latitude, longitude = setting.ride.start.position
+    ride_s = window.target if window.measure == "s" else window.target / USUAL_M_S
+    home_by = setting.ride.ride.home_by
+
+    def dark_s(departure: datetime) -> tuple[bool, float]:
+        late = home_by is not None and seconds_between(departure, home_by) < ride_s
+        return late, light_of_ride(latitude, longitude, departure, ride_s).dark_s
+
+    return min(departs, key=dark_s)
 
 
 class _Looking:
@@ -250,7 +269,11 @@ def _pool(looking: _Looking, asked: Question, before: list[Timed], departure: da
         loose = _search(setting, asked, window, clock, budget - first, may_repeat=True, watch=told)
         found += [] if loose is None else _timed(setting, loose, departure)
     if not found:
-        raise NoLoopError("no loop in the window", _nearest_measure(setting, asked, window))
+        nearest = _nearest(setting, asked, window)
+        if not isinstance(nearest, search.Loop) or not window.shortest <= nearest.length_m <= window.longest:
+            nearest_m = nearest.length_m if isinstance(nearest, search.Loop) else nearest
+            raise NoLoopError("no loop in the window", nearest_m)
+        found.append(_ridden(setting, nearest.edges, departure))
     if for_calm and not looking.stopped and calm.worth_a_look(found):
         spread = _search(setting, asked, window, clock, for_calm, may_repeat=repeats, watch=told, third=asked.stress_m)
         few_calm = [] if spread is None else search.distinct(spread, CALM_LOOPS, 1.0)
@@ -258,8 +281,8 @@ def _pool(looking: _Looking, asked: Question, before: list[Timed], departure: da
     return found
 
 
-def _nearest_measure(setting: Setting, asked: Question, window: Window) -> float | None:
-    """Measure of the loop nearest to the target that can be had in the streets at hand, or None."""
+def _nearest(setting: Setting, asked: Question, window: Window) -> search.Loop | float | None:
+    """The loop nearest to the target that can be had in the streets at hand; else its measure, if that is known."""
     try:
         result = search.best_loops(
             asked.tail,
@@ -279,7 +302,7 @@ def _nearest_measure(setting: Setting, asked: Question, window: Window) -> float
         )
     except NoLoopError as error:
         return error.nearest_length_m
-    return result.loops[0].length_m
+    return result.loops[0]
 
 
 def _search(

@@ -23,12 +23,14 @@ def letters(count: int) -> list[str]:
 def ride_reasons(chosen: Sequence[Timed]) -> list[str]:
     """One sentence for each ride, cheapest first: what it buys over the cheaper ones."""
     sentences = []
+    several = len({timed.departs for timed in chosen}) > 1
     for k, timed in enumerate(chosen):
+        leaves = f"; leaves {words.clock(timed.departs)}" if several else ""
         if k == 0:
-            sentences.append("the least effort" + (" of these" if len(chosen) > 1 else "") + _blemishes(timed))
+            sentences.append("the least effort" + (" of these" if len(chosen) > 1 else "") + leaves + _blemishes(timed))
             continue
         before = max(range(k), key=lambda i: (chosen[i].figures.share, -i))
-        sentences.append(_against(timed, chosen[before], letters(k)[before]) + _blemishes(timed))
+        sentences.append(_against(timed, chosen[before], letters(k)[before]) + leaves + _blemishes(timed))
     return sentences
 
 

@@ -590,7 +590,9 @@ class Wish:
         guess=True,
     )
     via: tuple[Position, ...] = key(
-        ListOf(Place()), "places to pass; on a ride to another place in this order", default=()
+        ListOf(Place()),
+        "places to pass: a ride to another place in this order, a loop in any, for it may go either way round",
+        default=(),
     )
     avoid: tuple[Position, ...] = key(ListOf(Place()), "places to keep away from", default=())
     avoid_radius_m: float = key(

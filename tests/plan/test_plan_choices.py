@@ -273,3 +273,33 @@ def test_no_loop_names_the_nearest_length(fault_area: Area) -> None:
     assert all(abs(route.length_m / 1000 - nearest_km) <= 0.05 * nearest_km for route in plan.routes)
 
 
+
+
+def test_a_loop_inside_the_window_is_never_told_as_the_nearest_outside(
+    fault_area: Area, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the trade-off comes back with nothing, the nearest loop is shown if it lies in the window."""
+
+    def nothing(*arguments: object, **more: object) -> None:
+        raise NoLoopError("none", None)
+
+    monkeypatch.setattr(search, "trade_off", nothing)
+    text = START + "[ride]\nlength_km = 10\n" + RIM
+    plan = jobs.plan("loop", fault_area, ridefile.read_ride_text(text), progress=quiet, quick=True)
+    assert len(plan.routes) == 1 and 9_500 <= plan.routes[0].length_m <= 10_500
+
+
+def test_without_a_net_departures_differ_by_daylight(fault_area: Area) -> None:
+    between = 'departs_between = ["2026-06-11T03:00:00", "2026-06-11T08:00:00"]'
+    text = START.replace("departs = 2026-06-11T18:30:00", between) + LOOP + RIM
+    plan = jobs.plan("loop", fault_area, ridefile.read_ride_text(text), progress=quiet, quick=True)
+    assert {route.lights_from_s for route in plan.routes} == {None}
+    assert len({route.departs for route in plan.routes}) == 1 and plan.routes[0].departs.hour >= 5
+
+
+def test_departures_are_told_where_they_differ(pools: Callable[[str], tuple[Setting, list[Timed]]]) -> None:
+    _, every = pools("")
+    assert not any("leaves" in told for told in reasons.ride_reasons(every[:2]))
+    later = replace(every[1], departs=every[1].departs + timedelta(minutes=20))
+    told = reasons.ride_reasons([every[0], later])
+    assert "leaves 18:30" in told[0] and "leaves 18:50" in told[1]
