@@ -17,9 +17,10 @@ from routeplan.page.debriefs import Debriefs, debriefed, one_file, reports_of
 from routeplan.page.guard import Guard
 from routeplan.page.request import Request, Response, answer, download, faults, refusal, text
 from routeplan.page.rides import Opened, Rides
-from routeplan.page.searches import Asked, Search, Searches, log_fault
+from routeplan.page.searches import Asked, Searches, log_fault
 from routeplan.plan.area import Area
 from routeplan.plan.given import LARGEST_BYTES as LARGEST_TRACK
+from routeplan.plan.value import Plan
 
 LARGEST_BODY = 400_000  # of what is not a track
 WAIT_S = 15.0  # how long a question for news may stay open
@@ -280,9 +281,7 @@ def _read(app: App, request: Request, part: dict[str, str]) -> Response:
 def _save(app: App, request: Request, part: dict[str, str]) -> Response:
     asked = request.json()
     replaces = request.query.get("replace") == "1"
-    name, written = app.rides.save(
-        request.query.get("name"), asked.get("ride"), asked.get("before"), replace=replaces
-    )
+    name, written = app.rides.save(request.query.get("name"), asked.get("ride"), asked.get("before"), replace=replaces)
     return answer({"name": name, "text": written, "rides": app.rides.names()})
 
 
@@ -379,11 +378,19 @@ def _stop(app: App, request: Request, part: dict[str, str]) -> Response:
     return answer({"stopping": True})
 
 
+@route("POST", "/api/search/{key}/prove")
+def _prove(app: App, request: Request, part: dict[str, str]) -> Response:
+    """Begin to tighten the proven limit; the search tells how far it has come, and stops when it is stopped."""
+    if not app.searches.prove(part["key"]):
+        raise InputError("there is nothing to prove here", "", "a search of loops must have ended first")
+    return answer({"proving": True}, 202)
+
+
 @route("GET", "/api/search/{key}/trade_off.svg")
 def _trade_off(app: App, request: Request, part: dict[str, str]) -> Response:
     from routeplan.output.trade_off import trade_off_svg
 
-    plan = _plan(app.searches.get(part["key"]))
+    plan = _version(app, request, part)
     width = _number(request, "width", 320, 900)
     return text(trade_off_svg(plan, width=width, chosen=request.query.get("chosen"), css=True), PLAIN["svg"])
 
@@ -393,7 +400,7 @@ def _strip(app: App, request: Request, part: dict[str, str]) -> Response:
     from routeplan.output.scene import svg
     from routeplan.output.strip import strip_scene
 
-    plan = _plan(app.searches.get(part["key"]))
+    plan = _version(app, request, part)
     chosen = next((r for r in plan.routes if r.id == request.query.get("route")), None)
     if chosen is None:
         raise InputError("no such choice", repr(request.query.get("route"))[:20])
@@ -407,15 +414,15 @@ def _plan_file(app: App, request: Request, part: dict[str, str]) -> Response:
     from routeplan.page import files
 
     search = app.searches.get(part["key"])
-    plan, share = _plan(search), request.query.get("share") == "1"
+    plan, share = _version(app, request, part), request.query.get("share") == "1"
     data = files.plan_file(plan, search.asked.ride_text(), part["name"], share=share)
     return download(part["name"], files.type_of(part["name"]), data)
 
 
-def _plan(search: Search) -> Any:
-    if search.plan is None:
-        raise InputError("nothing was found yet", "", "wait for the first choice")
-    return search.plan
+def _version(app: App, request: Request, part: dict[str, str]) -> Plan:
+    """The choices that the page shows: those that came with the number it names, or the newest."""
+    seq = int(_number(request, "seq", 0, 1e9)) if "seq" in request.query else None
+    return app.searches.get(part["key"]).version(seq)
 
 
 # --- after the ride ---
@@ -426,7 +433,8 @@ def _debrief(app: App, request: Request, part: dict[str, str]) -> Response:
     asked = request.json()
     area, ride = app.shelf.area(asked.get("area")), app.rides.ride(asked.get("ride"))
     choice, key = asked.get("choice"), asked.get("search")
-    plan = _plan(app.searches.get(key)) if isinstance(key, str) and isinstance(choice, str) and choice else None
+    seq = asked.get("seq") if isinstance(asked.get("seq"), int) else None
+    plan = app.searches.get(key).version(seq) if isinstance(key, str) and isinstance(choice, str) and choice else None
     track = app.rides.track(asked.get("track"))
     found = debriefed(area, ride, track, reports_of(asked), plan, str(choice) if plan is not None else "")
     return answer({"id": app.debriefs.add(found), "text": found.text, "files": sorted(found.files)})

@@ -1,7 +1,9 @@
 """Searches that run beside the page: each in a thread of its own, watched by sequence number, stopped when asked.
 
 Whoever watches asks for what is newer than the number last seen and waits for it; nothing is lost when two watch, or
-when one asks late: an answer always holds the newest state whole.
+when one asks late: an answer always holds the newest state whole. Choices that a page still shows are kept beside newer
+ones, under the number they came with. When a search of loops has ended, its proven limit can be tightened: a proof is
+watched and stopped in the same way.
 """
 
 from __future__ import annotations
@@ -11,22 +13,26 @@ import threading
 import time
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from routeplan.errors import Fault, InputError, RouteplanError
-from routeplan.page.view import plan_view
+from routeplan.page.view import bound_view, plan_view
 from routeplan.plan import jobs
 from routeplan.plan.area import Area
 from routeplan.plan.ridefile import Ride
-from routeplan.plan.value import Plan
+from routeplan.plan.value import Bound, Plan
 
 AT_ONCE = 2  # searches that run at the same time; more wait for their turn
 KEPT = 12  # searches that can still be looked at and downloaded from
 BETTER_EVERY_S = 0.8  # how often better choices are shown, at the most
 SHOWING_SHARE = 8  # showing takes no more than one part in so many of a search's time
+VERSIONS = 3  # of the choices that some page has looked at, beside the newest
+STOPS_WITHIN_S = 1.0  # a job that does not end by then is left to itself; what it has shown is the answer
+PROOF_SAID_EVERY_S = 0.5
 
 Job = Callable[..., Plan]
+Prover = Callable[..., Bound]
 
 
 class Stopped(Exception):
@@ -55,8 +61,10 @@ class Search:
         self.said = "waiting for its turn"
         self.faults: tuple[Fault, ...] = ()
         self.whole = False  # the plan is the final one
+        self.proof: dict[str, Any] | None = None  # how far it has come, as the page shows it
+        self._versions: OrderedDict[int, Plan] = OrderedDict()
         self._view: tuple[int, dict[str, Any]] = (0, {})
-        self._stop = self._drop = False
+        self._stop = self._drop = self._stop_proof = False
         self._began = time.monotonic()
         self._next_look = 0.0
         self.first_s: float | None = None
@@ -65,28 +73,41 @@ class Search:
     # --- for who watches ---
 
     def stop(self, *, drop: bool = False) -> None:
-        """End the search soon and keep what was found; drop: nobody wants it any more.
+        """End the search, or its proof, soon and keep what was found; drop: nobody wants it any more.
 
-        Where nothing was found yet it is stopped for who watches at once; its thread ends at its next step.
+        Where nothing was found yet it is stopped for who watches at once, else within STOPS_WITHIN_S at the latest; its
+        thread ends at its next step.
         """
         with self._changed:
+            self._stop_proof = True
             if self.ended:
                 return
             self._stop = True
             self._drop = self._drop or drop or self.plan is None
         if self._drop:
             self._tell("stopped", state="stopped")
-        else:
-            self._tell("stopping")
+            return
+        self._tell("stopping")
+        late = threading.Timer(STOPS_WITHIN_S, self._leave)
+        late.daemon = True
+        late.start()
+
+    def _leave(self) -> None:
+        self._drop = True
+        self._tell("stopped", state="stopped")
 
     @property
     def ended(self) -> bool:
         return self.state in ("done", "stopped", "failed")
 
+    @property
+    def proving(self) -> bool:
+        return self.proof is not None and bool(self.proof["running"])
+
     def wait(self, after: int, seconds: float) -> dict[str, Any]:
         """The newest state, as soon as it is newer than `after`, or after `seconds`."""
         with self._changed:
-            self._changed.wait_for(lambda: self.seq > after or self.ended, timeout=seconds)
+            self._changed.wait_for(lambda: self.seq > after or (self.ended and not self.proving), timeout=seconds)
             plan, plan_seq = self.plan, self.plan_seq
             found: dict[str, Any] = {
                 "id": self.key,
@@ -98,9 +119,26 @@ class Search:
                 "first_s": self.first_s,
                 "seconds": round(time.monotonic() - self._began, 2),
                 "faults": [fault._asdict() for fault in self.faults],
+                "proof": self.proof,
             }
         if plan is not None and plan_seq > after:
             found["plan"] = self._viewed(plan, plan_seq)
+        return found
+
+    def version(self, seq: int | None) -> Plan:
+        """The choices that came with a number, or the newest. Raises InputError where they are kept no more."""
+        with self._changed:
+            if self.plan is None:
+                raise InputError("nothing was found yet", "", "wait for the first choice")
+            if seq is None or seq == self.plan_seq:
+                seq = self.plan_seq
+                self._versions.setdefault(seq, self.plan)
+            if seq not in self._versions:
+                raise InputError("these choices are not kept any more", "", "show the newer ones")
+            self._versions.move_to_end(seq)
+            found = self._versions[seq]
+            while len(self._versions) > VERSIONS:
+                self._versions.popitem(last=False)
         return found
 
     def _viewed(self, plan: Plan, seq: int) -> dict[str, Any]:
@@ -118,6 +156,8 @@ class Search:
         try:
             self._tell("beginning", state="running")
             plan = job(asked.job, asked.area, asked.ride, progress=self._progress, watch=self._watch)
+            if self._drop:
+                raise Stopped
             self._show(plan, whole=True)
             self._tell("stopped" if self._stop else "done", state="stopped" if self._stop else "done")
         except Stopped:
@@ -155,6 +195,68 @@ class Search:
                 self.first_s = round(time.monotonic() - self._began, 2)
             self._changed.notify_all()
 
+    # --- the proof, in a thread of its own ---
+
+    def can_be_proven(self) -> bool:
+        """Whether there is a limit to tighten, and nothing that does it already."""
+        return self.ended and self.plan is not None and self.asked.job == "loop" and not self.proving
+
+    def prove(self, prover: Prover) -> None:
+        """Tighten the proven limit until it is tight, stopped or failed; the plan has the new limit then."""
+        plan = self.plan
+        assert plan is not None
+        said_at = 0.0
+
+        def report(proof: Any) -> bool:
+            nonlocal said_at
+            now = time.monotonic()
+            if now - said_at > PROOF_SAID_EVERY_S:
+                said_at = now
+                self._tell_proof(plan, proof.bound, proof.seconds, running=True)
+            return not self._stop_proof
+
+        began = time.monotonic()
+        try:
+            bound = prover(self.asked.area, self.asked.ride, plan, report)
+        except RouteplanError as error:
+            return self._end_proof(str(error))
+        except Exception as error:
+            log_fault(error)
+            return self._end_proof("a fault of routeplan's, not yours; see the terminal")
+        proven = replace(plan, bound=bound)
+        with self._changed:
+            if self.plan is plan:
+                self.seq += 1
+                self.plan, self.plan_seq = proven, self.seq
+        self._tell_proof(proven, bound, time.monotonic() - began, running=False)
+
+    def begin_proof(self) -> bool:
+        """Mark the proof as begun; False where there is nothing to begin."""
+        with self._changed:
+            if not self.can_be_proven():
+                return False
+            self._stop_proof = False
+            self.proof = {"running": True, "seconds": 0.0, "stopped": False, "trouble": ""}
+            self.seq += 1
+            self._changed.notify_all()
+            return True
+
+    def _tell_proof(self, plan: Plan, bound: Bound, seconds: float, *, running: bool) -> None:
+        view = bound_view(replace(plan, bound=bound))
+        with self._changed:
+            self.seq += 1
+            stopped = self._stop_proof and not running
+            self.proof = {
+                "running": running, "seconds": round(seconds, 1), "stopped": stopped, "bound": view, "trouble": "",
+            }  # fmt: skip
+            self._changed.notify_all()
+
+    def _end_proof(self, trouble: str) -> None:
+        with self._changed:
+            self.seq += 1
+            self.proof = {"running": False, "seconds": 0.0, "stopped": False, "trouble": trouble}
+            self._changed.notify_all()
+
     def _fail(self, faults: tuple[Fault, ...]) -> None:
         path = str(self.asked.ride.path)  # stands for the ride of the page, and is no file
         with self._changed:
@@ -174,8 +276,9 @@ class Search:
 class Searches:
     """The searches of one server."""
 
-    def __init__(self, job: Job = jobs.plan) -> None:
+    def __init__(self, job: Job = jobs.plan, prover: Prover | None = None) -> None:
         self._job = job
+        self._prover = prover or prove_loops
         self._all: OrderedDict[str, Search] = OrderedDict()
         self._count = 0
         self._lock = threading.Lock()
@@ -191,7 +294,7 @@ class Searches:
             for key in [k for k, s in self._all.items() if s.ended][: max(0, len(self._all) - KEPT)]:
                 del self._all[key]
             crowd = [s for s in self._all.values() if not s.ended][: -2 * KEPT]
-        for one in [*crowd, *([old] if old is not None and not old.ended else [])]:
+        for one in [*crowd, *([old] if old is not None else [])]:
             one.stop(drop=True)
         threading.Thread(target=self._run, args=(search,), name=f"search {search.key}", daemon=True).start()
         return search
@@ -199,6 +302,18 @@ class Searches:
     def _run(self, search: Search) -> None:
         with self._room:
             search.run(self._job)
+
+    def prove(self, key: str) -> bool:
+        """Begin to tighten the proven limit of a search that has ended; False where that cannot be done."""
+        search = self.get(key)
+        if not search.begin_proof():
+            return False
+        threading.Thread(target=self._prove, args=(search,), name=f"proof {search.key}", daemon=True).start()
+        return True
+
+    def _prove(self, search: Search) -> None:
+        with self._room:
+            search.prove(self._prover)
 
     def get(self, key: str) -> Search:
         """A search by its key. Raises InputError."""
@@ -210,9 +325,25 @@ class Searches:
 
     def stop_all(self) -> None:
         with self._lock:
-            running = [s for s in self._all.values() if not s.ended]
+            running = [s for s in self._all.values() if not s.ended or s.proving]
         for search in running:
             search.stop(drop=True)
+
+
+def prove_loops(area: Area, ride: Ride, plan: Plan, report: Callable[[Any], bool]) -> Bound:
+    """The proven limit on the loops of a plan, made as tight as it gets in the time that `report` allows."""
+    from routeplan.plan.bound import Best, tightened_bound
+    from routeplan.plan.loops import loop_window
+    from routeplan.plan.setting import departures, round_a_start
+
+    departs = departures(ride)
+    window = loop_window(ride, departs[0])
+    setting = round_a_start(area, ride, reach_m=window.reach_m, progress=lambda text: None)
+    best = Best(
+        max((route.contact_s for route in plan.routes), default=0.0),
+        min((route.ride_time_s - route.contact_s for route in plan.routes), default=float("inf")),
+    )
+    return tightened_bound(setting, window, departs, best=best, report=report)
 
 
 def log_fault(error: BaseException) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import Any
 
 import numpy as np
@@ -26,7 +27,7 @@ def plan_view(plan: Plan) -> dict[str, Any]:
         "sentence": sentence(plan),
         "net": any(map(has_net, plan.routes)),
         "routes": [_route(plan, route) for route in plan.routes],
-        "bound": _bound(plan),
+        "bound": bound_view(plan),
         "stations": [
             {"name": s.name, "letter": s.letter, "marker": MARKERS[k % len(MARKERS)], "description": s.description}
             for k, s in enumerate(plan.stations)
@@ -40,17 +41,23 @@ def plan_view(plan: Plan) -> dict[str, Any]:
     }
 
 
-def _bound(plan: Plan) -> dict[str, Any] | None:
-    """The proven limit, and how far the best choice is from it, in whole minutes; None where it tells nothing."""
-    if plan.bound is None or not bound_sentence(plan):
+def bound_view(plan: Plan) -> dict[str, Any] | None:
+    """The proven limit in words, how it was had, and how far the best choice is from it; None if it tells nothing."""
+    told = bound_sentence(plan)
+    if plan.bound is None or not told:
         return None
-    at_most = plan.bound.contact_s_at_most
-    best = max((route.contact_s for route in plan.routes), default=0.0)
+    bound = plan.bound
+    if bound.out_s_at_least is not None and "out of contact;" in told:
+        best = min(route.ride_time_s - route.contact_s for route in plan.routes)
+        limit, gap = bound.out_s_at_least, best - bound.out_s_at_least
+    else:
+        best = max(route.contact_s for route in plan.routes)
+        limit, gap = bound.contact_s_at_most, bound.contact_s_at_most - best
     return {
-        "sentence": bound_sentence(plan),
-        "at_most_min": whole(at_most / 60),
-        "best_min": whole(best / 60),
-        "gap_min": max(0, whole(at_most / 60) - whole(best / 60)),
+        "sentence": told.removesuffix(f" ({bound.how}).") + ".",
+        "how": bound.how,
+        "limit_min": round(limit / 60, 1),
+        "gap_min": abs(whole(limit / 60) - whole(best / 60)) if gap > 0 else 0,
     }
 
 
@@ -66,6 +73,7 @@ def _route(plan: Plan, route: Route) -> dict[str, Any]:
     shown = figures(route)
     return {
         "id": route.id,
+        "key": fingerprint(route),
         "headline": route.headline or headline(route),
         "why": route.why,
         "extras": extras(route),
@@ -115,6 +123,15 @@ def _route(plan: Plan, route: Route) -> dict[str, Any]:
         "again": column(samples.repeated),
         "s": {name: column(station.chance, 2) for name, station in samples.stations.items()},
     }
+
+
+def fingerprint(route: Route) -> str:
+    """The same for the same way ridden at the same time, whatever its letter."""
+    samples = route.samples
+    found = hashlib.blake2b(route.departs.isoformat().encode(), digest_size=8)
+    for column in (samples.x_m, samples.y_m):
+        found.update(np.ascontiguousarray(np.round(column, 1)).tobytes())
+    return found.hexdigest()
 
 
 def _span(span: Any) -> dict[str, Any]:

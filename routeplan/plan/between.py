@@ -6,7 +6,7 @@ and a street with such a place leads from its copy to the next.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -32,34 +32,85 @@ EPSILONS = (
     0.1,
 )  # the whole set; where that takes too long or is too large, within such a share of it
 WITHIN_S = 4.0
+FIRST_LOOK = (0.3, 0.3)  # such a share, and seconds: something to see at once
+SHOWN_OF_A_SET = 25  # routes of a set that are ridden to show it before it is whole
 TIMED_AT_MOST = 600  # routes that are ridden in full
 LEAST_BY_S = 60.0  # by so much less time out of contact the best route is shown, however like another it is
 
 
-def find_routes(setting: Setting, departs: list[datetime], progress: Progress) -> tuple[list[Timed], list[str]]:
+Watch = Callable[[Callable[[], list[Timed]]], bool]  # is given the choices so far; False ends the search
+
+
+def find_routes(
+    setting: Setting, departs: list[datetime], progress: Progress, watch: Watch | None = None
+) -> tuple[list[Timed], list[str]]:
     """Routes worth showing, cheapest in effort first, and notes on how they were found.
 
-    Raises UnreachableError where no way leads to the end, or none within the length.
+    watch : is shown the choices as they come. Raises UnreachableError where no way leads to the end, or none within
+    the length.
     """
     limit_m = _limit_m(setting)
     asked = question(setting, Window("m", 0.0, 0.0, limit_m), bool(setting.nets))
-    legs = _legs(setting, asked)
-    pool: list[Timed] = []
+    looking = _Looking(setting, _legs(setting, asked), watch)
     notes: list[str] = []
     for departure in departs:
         progress(f"looking for routes that leave at {departure:%H:%M}")
-        costs = np.column_stack(
-            [asked.measure, _loss_s(setting, asked, setting.clock(departure), legs), asked.effort_kj]
-        )
-        found = _front(setting, asked, legs, costs, limit_m)
+        loss_s = _loss_s(setting, asked, setting.clock(departure), looking.legs)
+        costs = np.column_stack([asked.measure, loss_s, asked.effort_kj])
+        found = _front(looking, asked, costs, limit_m, departure)
         notes += _how(found)
-        pool += [
-            time_route(setting, setting.graph.expand(legs.edge[edges], start=setting.start, end=setting.end), departure)
-            for edges in found.edges
-        ]
+        progress(f"riding {len(found.edges)} routes that leave at {departure:%H:%M}")
+        looking.ride_all(found, departure)
+        if looking.stopped:
+            notes.append("stopped early: these are the best of what was found by then")
+            break
     if setting.nets:
         notes.append("contact in the net's window was taken at the quickest route's passing times, then reckoned anew")
-    return _with_the_least_silent(setting, choose(setting, pool, None), pool), list(dict.fromkeys(notes))
+    return looking.choices(looking.pool), list(dict.fromkeys(notes))
+
+
+class _Looking:
+    """A search that may be watched, and stopped by who watches."""
+
+    def __init__(self, setting: Setting, legs: Legs, watch: Watch | None) -> None:
+        self.setting, self.legs, self.watch = setting, legs, watch
+        self.pool: list[Timed] = []
+        self.stopped = False
+
+    def ride(self, edges: np.ndarray, departure: datetime) -> Timed:
+        """A route of the legs, put back on the network's edges and timed."""
+        setting = self.setting
+        whole = setting.graph.expand(self.legs.edge[edges], start=setting.start, end=setting.end)
+        return time_route(setting, whole, departure)
+
+    def choices(self, pool: list[Timed]) -> list[Timed]:
+        return _with_the_least_silent(self.setting, choose(self.setting, pool, None), pool)
+
+    def show(self, found: search.ParetoResult, departure: datetime) -> bool:
+        """Show the watcher some of the routes that were found beside those ridden before."""
+
+        def so_far() -> list[Timed]:
+            return self.choices([*self.pool, *(self.ride(edges, departure) for edges in _some(found))])
+
+        return self._go_on(so_far)
+
+    def ride_all(self, found: search.ParetoResult, departure: datetime) -> None:
+        """Add all routes to the pool; of a search that was stopped, some."""
+        for edges in _some(found) if self.stopped else found.edges:
+            self.pool.append(self.ride(edges, departure))
+            if not self.stopped and not self._go_on(lambda: self.choices(self.pool)):
+                return
+
+    def _go_on(self, so_far: Callable[[], list[Timed]]) -> bool:
+        if self.watch is not None and not self.watch(so_far):
+            self.stopped = True
+        return not self.stopped
+
+
+def _some(found: search.ParetoResult) -> list[np.ndarray]:
+    """A few of the routes, evenly through the set."""
+    rows = np.unique(np.linspace(0, len(found.edges) - 1, SHOWN_OF_A_SET).astype(int))
+    return [found.edges[k] for k in rows]
 
 
 def _limit_m(setting: Setting) -> float:
@@ -119,17 +170,22 @@ def _back_after_a_ban(asked: Question) -> np.ndarray:
     return np.array(pairs, dtype=np.int64).reshape(-1, 2)
 
 
-def _front(setting: Setting, asked: Question, legs: Legs, costs: np.ndarray, limit_m: float) -> search.ParetoResult:
+def _front(
+    looking: _Looking, asked: Question, costs: np.ndarray, limit_m: float, departure: datetime
+) -> search.ParetoResult:
     """Every route that no other passes in length, loss and effort; or within the first of EPSILONS that serves."""
-    for epsilon in EPSILONS:
+    legs = looking.legs
+    tries = [(epsilon, WITHIN_S) for epsilon in EPSILONS]
+    for epsilon, within_s in tries if looking.watch is None else [FIRST_LOOK, *tries]:
         try:
             found = search.pareto_routes(
                 legs.tail, legs.head, costs[legs.edge], legs.start, legs.end,
-                limit=limit_m, epsilon=epsilon, time_limit_s=WITHIN_S, banned_turns=legs.banned,
+                limit=limit_m, epsilon=epsilon, time_limit_s=within_s, banned_turns=legs.banned,
             )  # fmt: skip
         except UnreachableError:
-            raise _unreachable(setting, asked, legs, limit_m) from None
-        if found.complete and len(found.edges) <= TIMED_AT_MOST:
+            raise _unreachable(looking.setting, asked, legs, limit_m) from None
+        served = found.complete and len(found.edges) <= TIMED_AT_MOST and (epsilon, within_s) != FIRST_LOOK
+        if served or not looking.show(found, departure):
             break
     return found
 

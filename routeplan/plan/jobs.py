@@ -24,7 +24,7 @@ from routeplan.plan.learnt import learnt_assumptions, learnt_notes
 from routeplan.plan.lifted import BUDGET as BRIEF_BUDGET
 from routeplan.plan.lifted import bought
 from routeplan.plan.loops import QUICK_BUDGET, Window, find_loops, loop_window, passes_via
-from routeplan.plan.mend import mend_ride, room_m
+from routeplan.plan.mend import MendedRides, mend_ride, room_m
 from routeplan.plan.reasons import FOUND, cautions, followed_reason, letters, ride_reasons
 from routeplan.plan.ridefile import Ride, require
 from routeplan.plan.setting import Progress, Setting, departures, from_here_to_there, resolved, round_a_start
@@ -55,14 +55,15 @@ def plan(
 ) -> Plan:
     """Do one of JOBS. Raises errors of routeplan's family that say what is wrong, where and how to mend it.
 
-    watch : called now and then while loops are looked for, with a function that makes a plan of those found so far
-    (without background); answering False ends the search, and what was found is the answer.
+    watch : called now and then with a function that makes a plan of what was found so far (without background): loops
+    and routes as they come, of a given track first the ride as it is; answering False ends the search, and what was
+    found is the answer.
     prove : of loops: the bound is tightened, and this is told how far it has come; see `routeplan.plan.bound`.
     """
     require(ride, job)
     if job == "loop":
         return loop(area, ride, progress, watch, quick, prove)
-    return {"between": between, "mend": mend, "check": check}[job](area, ride, progress)
+    return {"between": between, "mend": mend, "check": check}[job](area, ride, progress, watch)
 
 
 def loop(
@@ -111,11 +112,17 @@ def _loops_let_in(
     return setting, find_loops(setting, window, departs, lambda text: None, budget=BRIEF_BUDGET)
 
 
-def between(area: Area, ride: Ride, progress: Progress) -> Plan:
+def between(area: Area, ride: Ride, progress: Progress, watch: Watch | None = None) -> Plan:
     """Routes from here to there, no longer than the ride file allows."""
     departs = departures(ride)
     setting = from_here_to_there(area, ride, progress=progress)
-    chosen, notes = find_routes(setting, departs, progress)
+
+    def seen(choices: Callable[[], list[Timed]]) -> bool:
+        assert watch is not None
+        return watch(lambda: _sketch("between", setting, choices(), None, route_reasons))
+
+    chosen, notes = find_routes(setting, departs, progress, None if watch is None else seen)
+    progress("what no such ride can pass")
     bound = route_bound(setting, departs)
 
     def let_in(ride: Ride) -> tuple[Setting, Sequence[Timed]]:
@@ -126,22 +133,34 @@ def between(area: Area, ride: Ride, progress: Progress) -> Plan:
     return _plan("between", setting, chosen, route_reasons(chosen), bound, progress, notes)
 
 
-def check(area: Area, ride: Ride, progress: Progress) -> Plan:
+def check(area: Area, ride: Ride, progress: Progress, watch: Watch | None = None) -> Plan:
     """What will be heard along a given track."""
     assert ride.ride.follow is not None
     track = read_gpx(ride.ride.follow)
     followed = follow(area, ride, track, room_m=0.0, progress=progress)
     timed = time_route(followed.setting, followed.edges, departures(ride)[0])
     timed = with_check_in_halt(followed.setting, timed)  # as a loop of the same ride file would be ridden
+    if watch is not None:
+        watch(lambda: _sketch("check", followed.setting, [timed], None, lambda chosen: [followed_reason(followed)]))
     return _plan("check", followed.setting, [timed], [followed_reason(followed)], None, progress)
 
 
-def mend(area: Area, ride: Ride, progress: Progress) -> Plan:
+def mend(area: Area, ride: Ride, progress: Progress, watch: Watch | None = None) -> Plan:
     """A given track, and small detours that take out its dead stretches."""
     assert ride.ride.follow is not None
     track = read_gpx(ride.ride.follow)
     followed = follow(area, ride, track, room_m=room_m(ride.ride.extra_km_at_most), progress=progress)
-    mended = mend_ride(followed, departures(ride)[0], progress, followed_reason(followed))
+
+    def seen(so_far: Callable[[], MendedRides]) -> bool:
+        def sketch() -> Plan:
+            found = so_far()
+            return _sketch("mend", followed.setting, found.rides, None, lambda chosen: found.reasons)
+
+        assert watch is not None
+        return watch(sketch)
+
+    told = None if watch is None else seen
+    mended = mend_ride(followed, departures(ride)[0], progress, followed_reason(followed), told)
     return _plan("mend", followed.setting, mended.rides, mended.reasons, None, progress, mended.notes)
 
 
@@ -158,9 +177,15 @@ def _no_loop(error: NoLoopError, window: Window) -> NoLoopError:
     )
 
 
-def _sketch(job: str, setting: Setting, chosen: Sequence[Timed], bound: Bound | None) -> Plan:
+def _sketch(
+    job: str,
+    setting: Setting,
+    chosen: Sequence[Timed],
+    bound: Bound | None,
+    reasons: Callable[[Sequence[Timed]], Sequence[str]] = ride_reasons,
+) -> Plan:
     """A plan of what was found so far: its routes in full, without what is reckoned once at the end."""
-    return _plan(job, setting, chosen, ride_reasons(chosen), bound, lambda text: None, whole=False)
+    return _plan(job, setting, chosen, reasons(chosen), bound, lambda text: None, whole=False)
 
 
 def _plan(

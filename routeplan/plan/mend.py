@@ -9,7 +9,7 @@ round, and is bounded.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -83,16 +83,35 @@ def room_m(extra_km: float) -> float:
     return 500.0 + 1000.0 * extra_km
 
 
-def mend_ride(followed: Followed, departs: datetime, progress: Progress, reason: str) -> MendedRides:
-    """Small changes of a given ride that take out its dead stretches. `reason` : what is said of the ride as it is."""
+Watch = Callable[[Callable[[], MendedRides]], bool]  # is given the rides so far; False ends the search
+
+
+def mend_ride(
+    followed: Followed, departs: datetime, progress: Progress, reason: str, watch: Watch | None = None
+) -> MendedRides:
+    """Small changes of a given ride that take out its dead stretches.
+
+    reason : what is said of the ride as it is. watch : is shown that ride first, then the changes as they are ridden.
+    """
     setting = followed.setting
     usual = with_check_in_halt(setting, time_route(setting, followed.edges, departs))
     silences = silences_of(setting, usual.ridden)
     if not silences:
         note = f"the ride has no dead stretch of {words.whole(LABELLED_DEAD_S)} s or more: nothing to mend"
         return MendedRides((usual,), (reason,), (note,))
+    if watch is not None and not watch(lambda: MendedRides((usual,), (reason,), ())):
+        return MendedRides((usual,), (reason,), ("stopped before small changes were looked for",))
+
+    def seen(choices: list[Choice]) -> bool:
+        def so_far() -> MendedRides:
+            few = _few(setting, usual, choices, setting.ride.ride.choices)
+            told = (reason, *(_reason(choice, usual, silences) for choice in few))
+            return MendedRides((usual, *(c.timed for c in few)), told, ())
+
+        return watch is None or watch(so_far)
+
     progress(f"detours round {len(silences)} dead stretches")
-    choices, epsilon = _choices(setting, usual, silences, progress)
+    choices, epsilon = _choices(setting, usual, silences, progress, seen)
     shown = _few(setting, usual, choices, setting.ride.ride.choices)
     reasons = [reason, *(_reason(choice, usual, silences) for choice in shown)]
     notes = [_how(setting, epsilon)]
@@ -123,9 +142,16 @@ def silences_of(setting: Setting, ridden: Ridden) -> list[Silence]:
 
 
 def _choices(
-    setting: Setting, usual: Timed, silences: Sequence[Silence], progress: Progress
+    setting: Setting,
+    usual: Timed,
+    silences: Sequence[Silence],
+    progress: Progress,
+    seen: Callable[[list[Choice]], bool] = lambda choices: True,
 ) -> tuple[list[Choice], float]:
-    """Mended rides, ridden in full, that are nowhere worse than the usual one; the share within which all are."""
+    """Mended rides, ridden in full, that are nowhere worse than the usual one; the share within which all are.
+
+    seen : is shown those so far; False ends it.
+    """
     network = setting.network
     longer_m = setting.ride.ride.extra_km_at_most * 1000.0
     street = network.edge_street_group.astype(np.int64)
@@ -159,7 +185,7 @@ def _choices(
     together = search.combine(*arguments, detours, **rules)
     progress(f"{len(together.mended)} choices among {len(detours)} detours")
     mended = _spread(together.mended)
-    choices = []
+    choices: list[Choice] = []
     for one in mended:
         timed = with_check_in_halt(setting, time_route(setting, one.edges, usual.departs))
         if _no_worse(setting, timed, usual):
@@ -167,6 +193,8 @@ def _choices(
             left = _left_s(usual.ridden, silences, taken, dead_s)
             where = tuple((_at_m(usual.ridden, d.first), _road(setting, d.edges)) for d in taken)
             choices.append(Choice(timed, left, where))
+            if not seen(choices):
+                break
     return choices, max([together.epsilon, *(each.epsilon for each in found)])
 
 

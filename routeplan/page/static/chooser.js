@@ -6,33 +6,28 @@ import {inUnit, long, unit} from './model.js';
 
 export class Chooser {
   constructor(boxes, onChoose) {
-    Object.assign(this, boxes, {onChoose, chosen: null, plan: null});
+    Object.assign(this, boxes, {onChoose, chosen: null, plan: null, drawn: null});
   }
 
   async draw(search, plan, planSeq, figures) {
-    this.plan = plan;
     this.explained = figures;
+    const before = new Set(this.plan?.routes.map(r => r.key) ?? []);
+    const fresh = this.drawn === search ? plan.routes.filter(r => !before.has(r.key)).map(r => r.id) : [];
+    this.plan = plan;
+    this.drawn = search;
     if (!plan.routes.some(r => r.id === this.chosen)) this.chosen = plan.routes[0]?.id ?? null;
     this.sentence.textContent = inUnit(plan.sentence);
     const held = this.list.contains(document.activeElement);
-    this.list.replaceChildren(...plan.routes.map(route => this.line(route)));
+    this.list.replaceChildren(...plan.routes.map(route => this.line(route, fresh.includes(route.id))));
     if (held) this.list.querySelector('input:checked')?.focus();
-    this.bound.replaceChildren(...(plan.bound ? [explainer('Proven limit', figures.bound?.[1]), `: ${this.gap(plan)}`] : []));
     await this.drawPicture(search, planSeq);
   }
 
-  gap(plan) {
-    const {at_most_min: most, best_min: best, gap_min: gap} = plan.bound;
-    const what = plan.net ? 'net minutes' : 'minutes';
-    return gap ? `no ride inside your limits can pass ${most} ${what}; the best here has ${best}: a gap of ${gap}.`
-      : `no ride inside your limits can pass ${most} ${what}, and the best here has them all.`;
-  }
-
-  line(route) {
+  line(route, fresh) {
     const input = make('input', {type: 'radio', name: 'choice', value: route.id, checked: route.id === this.chosen,
       onchange: () => this.choose(route.id)});
     return make('label', {class: 'choice'}, input, make('span', {class: 'ring'}, route.id),
-      make('span', {}, make('b', {}, inUnit(route.headline)), make('br'), make('span', {class: 'quiet'}, inUnit(route.why))));
+      make('span', {}, make('b', {}, inUnit(route.headline)), fresh ? make('span', {class: 'fresh'}, 'new') : null, make('br'), make('span', {class: 'quiet'}, inUnit(route.why))));
   }
 
   async drawPicture(search, planSeq) {
@@ -59,7 +54,7 @@ export class Chooser {
     for (const input of this.list.querySelectorAll('input')) input.checked = input.value === id;
     if (focus) this.list.querySelector('input:checked')?.focus({preventScroll: true});
     if (this.search) this.drawPicture(this.search, this.seq).catch(() => {});
-    this.onChoose(this.plan.routes.find(r => r.id === id));
+    this.onChoose(this.plan.routes.find(r => r.id === id), true);
   }
 }
 

@@ -13,7 +13,7 @@ const $ = id => document.getElementById(id);
 const JOBS = [['loop', 'A loop'], ['between', 'From here to there'], ['mend', 'Mend my ride'], ['check', 'Check a ride']];
 const FILES = [['ride_X.gpx', 'GPX track'], ['card_X.pdf', 'ride card'], ['strip_X.png', 'strip'], ['map_X.png', 'map'],
   ['ride_X.ics', 'calendar'], ['ride_X.csv', 'columns'], ['report.html', 'report'], ['plan.json', 'plan as JSON'], ['ride.toml', 'ride file'], ['all.zip', 'everything']];
-let hello, plan = null, planSeq = 0, running = false, planned = false, faulty = false, lookTurn = 0, seenStations = [];
+let hello, plan = null, planSeq = 0, waiting = null, held = false, proof = null, bound = null, running = false, planned = false, faulty = false, lookTurn = 0, seenStations = [];
 
 const map = new RideMap($('map'), {
   prompt: text => { $('prompt').hidden = !text; $('prompt').textContent = text ?? ''; },
@@ -21,8 +21,11 @@ const map = new RideMap($('map'), {
   dragged: (k, x, y, done) => dragged(k, x, y, done),
 });
 map.unit = unit;
-const strip = new Strip($('strip'), $('readout'), k => { map.at = k; map.paint(); });
-const chooser = new Chooser({box: $('trade'), list: $('choices'), sentence: $('sentence'), bound: $('bound')}, showRide);
+const strip = new Strip($('strip'), $('readout'), (k, byHand) => { if (byHand) hold(); map.at = k; map.paint(); });
+const chooser = new Chooser({box: $('trade'), list: $('choices'), sentence: $('sentence')}, (route, byHand) => {
+  if (byHand) hold();
+  showRide(route);
+});
 const search = new Search({news, ended, failed: error => { setRunning(false); fail(error); }});
 
 // --- the form ---
@@ -307,33 +310,113 @@ function begin() {
   clearTimeout(planTimer);
   if (faulty) return say('mend what is marked, then plan');
   planned = true;
+  held = false;
+  waiting = proof = bound = null;
   showFaults($('trouble'), []);
   setRunning(true);
+  drawWaiting();
+  drawBound();
   say('beginning');
   search.begin({area: ride.area, job: ride.job, ride: ride.tables, before: ride.before});
 }
 
 function setRunning(on) {
   running = on;
-  $('stop').disabled = !on;
+  $('stop').disabled = !on && !proof?.running;
   $('choose').setAttribute('aria-busy', String(on));
 }
 
-function say(text) { $('state').textContent = text; }
+// What the eye sees at once, a screen reader hears now and then: the last of several things said within some seconds.
+function say(text, aloud = true) {
+  $('state').textContent = text;
+  if (aloud) announce(text);
+}
+
+let spoken = 0, toSpeak = '', speakTimer;
+function announce(text) {
+  toSpeak = text;
+  clearTimeout(speakTimer);
+  speakTimer = setTimeout(() => { spoken = Date.now(); $('spoken').textContent = toSpeak; }, Math.max(250, 4000 - (Date.now() - spoken)));
+}
 
 function news(found) {
-  if (found.plan) {
-    plan = found.plan;
-    planSeq = found.plan_seq;
-    draw();
-  }
+  if (found.plan) offer(found.plan, found.plan_seq, found.whole);
+  if (found.proof) { proof = found.proof; if (proof.bound) bound = proof.bound; drawBound(); }
   const count = plan?.routes.length ?? 0;
   const shown = found.plan_seq ? `${count} ${count === 1 ? 'choice' : 'choices'} so far; ` : '';
-  if (found.state === 'running' || found.state === 'waiting') say(`${found.whole ? '' : shown}${found.said} (${Math.round(found.seconds)} s)`);
+  if (found.state === 'running' || found.state === 'waiting') say(`${found.whole ? '' : shown}${found.said} (${Math.round(found.seconds)} s)`, false);
+}
+
+// Choices come in while the rider looks. Until a hand is laid on them they are replaced by better ones; from then on
+// what is shown stays as it is, letters and all, and better ones wait until they are asked for.
+function hold() { held = true; }
+const underHand = () => held || $('choices').matches(':hover') || $('trade').matches(':hover');
+
+function offer(next, seq, whole) {
+  bound = next.bound ?? bound;
+  const keys = next.routes.map(r => `${r.id} ${r.key}`);
+  const same = plan && plan.search === search.id && plan.routes.every(r => keys.includes(`${r.id} ${r.key}`));
+  if (underHand() && plan?.search === search.id && !same) {
+    waiting = {next, seq};
+    drawWaiting();
+    if (held) announce('Better choices were found. They wait under the list.');
+  } else {
+    const first = plan?.search !== search.id;
+    adopt(next, seq);
+    const best = next.routes.map(r => `${r.id}: ${r.headline}`).join('; ');
+    if (first || !same) announce(`${first ? 'First' : whole ? 'All' : 'Better'} choices. ${inUnit(best)}`);
+  }
+  drawBound();
+}
+
+// Show these choices. The ride that was chosen stays chosen; where there is a better one in its place, that one is.
+function adopt(next, seq) {
+  const old = plan?.search === search.id ? plan.routes.find(r => r.id === chooser.chosen) : null;
+  next.search = search.id;
+  const stays = old && next.routes.find(r => r.key === old.key);
+  const better = old && !stays && successor(old, next.routes);
+  if (stays ?? better) chooser.chosen = (stays ?? better).id;
+  waiting = null;
+  plan = next;
+  planSeq = seq;
+  draw();
+  drawWaiting();
+  return {old, stays, better};
+}
+
+function successor(old, routes) {
+  const range = pick => Math.max(1, ...routes.map(pick)) - Math.min(...routes.map(pick)) + 1;
+  const kj = range(r => r.effort_kj), min = range(r => r.contact_min);
+  const far = r => Math.abs(r.effort_kj - old.effort_kj) / kj + Math.abs(r.contact_min - old.contact_min) / min;
+  return [...routes].sort((a, b) => far(a) - far(b))[0];
+}
+
+function drawWaiting() {
+  $('waiting').hidden = !waiting;
+  if (!waiting) return $('waiting').replaceChildren();
+  const had = new Set(plan.routes.map(r => r.key)), fresh = waiting.next.routes.filter(r => !had.has(r.key)).length;
+  const text = `${running ? 'Better choices come in' : 'There are better choices'}: ${fresh} of ${waiting.next.routes.length} ${fresh === 1 ? 'is' : 'are'} new.`;
+  let [said, button] = $('waiting').children;
+  if (!said) {
+    said = make('span', {});
+    button = make('button', {type: 'button', onclick: showWaiting}, 'Show them');
+    $('waiting').replaceChildren(said, button);
+  }
+  said.textContent = `${text} What you see stays until you ask. `;
+}
+
+function showWaiting() {
+  const {old, stays, better} = adopt(waiting.next, waiting.seq);
+  held = false;
+  const told = stays ? (stays.id === old.id ? `Your ride is still ${stays.id}.` : `The ride you had as ${old.id} is ${stays.id} now.`)
+    : better ? `${better.id} has taken the place of the ride you had.` : '';
+  say(told);
+  $('choices').querySelector('input:checked')?.focus({preventScroll: true});
 }
 
 function ended(found) {
   setRunning(false);
+  drawBound();
   if (found.state === 'failed') {
     clearPlan();
     planned = true;  // once it is mended it is planned
@@ -341,10 +424,41 @@ function ended(found) {
     showFaults($('trouble'), found.faults);
     return;
   }
-  const count = plan?.routes.length ?? 0;
+  if (found.proof) return say(found.proof.trouble || (found.proof.stopped ? 'the proof is stopped; what it has reached stays' : 'the limit is as tight as it gets'));
+  const count = (waiting?.next ?? plan)?.routes.length ?? 0;
+  drawWaiting();
   if (!found.plan_seq) return say('stopped before anything was found');
   say(found.state === 'stopped' ? `stopped after ${Math.round(found.seconds)} s: the best of what was found`
     : `${count} ${count === 1 ? 'choice' : 'choices'}, found in ${Math.round(found.seconds)} s`);
+}
+
+// The proven limit, and a proof that closes in on it while one watches.
+function drawBound() {
+  const can = ride.job === 'loop' && plan && !running, going = proof?.running;
+  const parts = [];
+  if (bound) {
+    const gap = bound.gap_min ? `A gap of ${bound.gap_min} ${bound.gap_min === 1 ? 'minute' : 'minutes'} is left open.` : 'Nothing better is left to find.';
+    parts.push(explainer('Proven limit', `${hello.figures.bound?.[1]} Here it was ${bound.how.replace(/^proven/, 'had')}.`), `: ${inUnit(bound.sentence)} ${gap}`);
+    if (going) parts.push(` Now at ${bound.limit_min} min.`);
+  } else if (going) parts.push('No limit that tells you anything yet.');
+  else if (proof && !proof.trouble) parts.push('The proof reached no limit that would tell you anything.');
+  const more = can && !going && !(proof && !proof.stopped && !proof.trouble) && (!bound || bound.gap_min);
+  if (parts.length || more) {
+    const had = $('prove');
+    $('bound').replaceChildren(...parts, ...(going ? [make('span', {}, ` Proving, ${Math.round(proof.seconds)} s. `)] : [' ']));
+    if (more || going) {
+      $('bound').append(had?.dataset.going === String(going) ? had : make('button', {type: 'button', id: 'prove', class: 'small', 'data-going': String(going),
+        onclick: () => guarded(going ? () => search.stop() : prove)}, going ? 'Stop the proof' : bound ? 'Prove it tighter' : 'Prove a limit'));
+    }
+  } else $('bound').replaceChildren();
+}
+
+async function prove() {
+  proof = {running: true, seconds: 0};
+  setRunning(false);
+  drawBound();
+  say('proving; the figure under the list closes in');
+  search.prove();
 }
 
 function fail(error) {
@@ -357,15 +471,16 @@ function draw() {
   map.routes = plan.routes;
   map.level = plan.contact_chance;
   document.body.classList.add('has-plan');
-  chooser.draw(search.id, plan, planSeq, hello.figures).catch(() => {});
+  chooser.draw(plan.search, plan, planSeq, hello.figures).catch(() => {});
   const route = plan.routes.find(r => r.id === chooser.chosen) ?? plan.routes[0];
   if (route) showRide(route);
 }
 
 function showRide(route) {
-  const fresh = map.chosen !== route.id || !map.shownOnce;
+  const fresh = map.chosenKey !== route.key || !map.shownOnce;
   map.chosen = route.id;
-  map.at = null;
+  map.chosenKey = route.key;
+  if (fresh) map.at = null;
   for (const id of ['ride', 'downloads', 'talk']) $(id).hidden = false;
   $('headline').replaceChildren(make('span', {class: 'ring'}, route.id), ' ', inUnit(route.headline));
   $('why').textContent = inUnit(`${route.why}. ${route.extras}`);
@@ -374,7 +489,7 @@ function showRide(route) {
   $('warnings').replaceChildren(...(warnings.length ? [make('ul', {class: 'warn'}, ...warnings.map(text => make('li', {}, inUnit(text))))] : []));
   drawMore($('more'), plan, route);
   drawLinks(route);
-  strip.draw(search.id, route, planSeq).catch(() => {});
+  strip.draw(plan.search, route, planSeq).catch(() => {});
   if (fresh) { map.shownOnce = true; map.fitRide(); }
   map.paint();
 }
@@ -387,7 +502,7 @@ function drawLinks(route) {
   const share = $('share').checked;
   $('links').replaceChildren(...FILES.filter(([file]) => !(share && file === 'ride.toml')).map(([file, label]) => {
     const name = file.replace('X', route.id);
-    return make('a', {href: `/api/search/${search.id}/file/${name}${share ? '?share=1' : ''}`, download: name}, label);
+    return make('a', {href: `/api/search/${plan.search}/file/${name}?seq=${planSeq}${share ? '&share=1' : ''}`, download: name}, label);
   }));
 }
 
@@ -411,8 +526,9 @@ async function openArea(key) {
 
 // No plan is shown: another ride or job, or one that cannot be planned.
 function clearPlan() {
-  plan = null;
-  planned = false;
+  plan = waiting = proof = bound = null;
+  planned = held = false;
+  drawWaiting();
   map.routes = [];
   map.chosen = map.at = null;
   map.shownOnce = false;
@@ -478,7 +594,7 @@ async function compare() {
   try {
     const {name} = await upload('/api/track', ridden, {name: ridden.name.replace(/[^A-Za-z0-9 _.-]/g, '_')});
     const heard = await Promise.all([...$('heard').files].map(async file => ({name: file.name, text: await file.text()})));
-    const found = await post('/api/debrief', {area: ride.area, ride: ride.tables, track: name, heard, search: plan ? search.id : null, choice: $('ticked').value});
+    const found = await post('/api/debrief', {area: ride.area, ride: ride.tables, track: name, heard, search: plan ? plan.search : null, seq: planSeq, choice: $('ticked').value});
     $('debrief-text').textContent = found.text;
     $('debrief-links').replaceChildren(...[...found.files, 'debrief.zip'].map(file => make('a', {href: `/api/debrief/${found.id}/${file}`, download: file}, file)));
     $('keep').hidden = false;
@@ -528,6 +644,9 @@ function listen() {
   });
   $('theme').addEventListener('change', () => { theme($('theme').value); remember('theme', $('theme').value); redrawPictures(); });
   $('layer').addEventListener('change', () => cover());
+  for (const id of ['choices', 'trade']) {
+    $(id).addEventListener('pointerleave', () => setTimeout(() => { if (waiting && !underHand()) adopt(waiting.next, waiting.seq); }, 150));
+  }
   $('share').addEventListener('change', () => { const route = plan?.routes.find(r => r.id === chooser.chosen); if (route) drawLinks(route); });
   $('add').addEventListener('click', () => {
     const names = new Set((ride.tables.station ?? []).map(s => s.name));
