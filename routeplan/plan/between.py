@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 
 import numpy as np
 
@@ -57,7 +58,8 @@ def find_routes(
         progress(f"looking for routes that leave at {departure:%H:%M}")
         loss_s = _loss_s(setting, asked, setting.clock(departure), looking.legs)
         costs = np.column_stack([asked.measure, loss_s, asked.effort_kj])
-        found = _front(looking, asked, costs, limit_m, departure)
+        show = None if watch is None else partial(looking.show, departure)
+        found = _front(setting, asked, looking.legs, costs, limit_m, show)
         notes += _how(found)
         progress(f"riding {len(found.edges)} routes that leave at {departure:%H:%M}")
         looking.ride_all(found, departure)
@@ -86,7 +88,7 @@ class _Looking:
     def choices(self, pool: list[Timed]) -> list[Timed]:
         return _with_the_least_silent(self.setting, choose(self.setting, pool, None), pool)
 
-    def show(self, found: search.ParetoResult, departure: datetime) -> bool:
+    def show(self, departure: datetime, found: search.ParetoResult) -> bool:
         """Show the watcher some of the routes that were found beside those ridden before."""
 
         def so_far() -> list[Timed]:
@@ -171,21 +173,28 @@ def _back_after_a_ban(asked: Question) -> np.ndarray:
 
 
 def _front(
-    looking: _Looking, asked: Question, costs: np.ndarray, limit_m: float, departure: datetime
+    setting: Setting,
+    asked: Question,
+    legs: Legs,
+    costs: np.ndarray,
+    limit_m: float,
+    show: Callable[[search.ParetoResult], bool] | None = None,
 ) -> search.ParetoResult:
-    """Every route that no other passes in length, loss and effort; or within the first of EPSILONS that serves."""
-    legs = looking.legs
+    """Every route that no other passes in length, loss and effort; or within the first of EPSILONS that serves.
+
+    show : is given the sets that do not serve yet; False ends it with what there is.
+    """
     tries = [(epsilon, WITHIN_S) for epsilon in EPSILONS]
-    for epsilon, within_s in tries if looking.watch is None else [FIRST_LOOK, *tries]:
+    for epsilon, within_s in tries if show is None else [FIRST_LOOK, *tries]:
         try:
             found = search.pareto_routes(
                 legs.tail, legs.head, costs[legs.edge], legs.start, legs.end,
                 limit=limit_m, epsilon=epsilon, time_limit_s=within_s, banned_turns=legs.banned,
             )  # fmt: skip
         except UnreachableError:
-            raise _unreachable(looking.setting, asked, legs, limit_m) from None
+            raise _unreachable(setting, asked, legs, limit_m) from None
         served = found.complete and len(found.edges) <= TIMED_AT_MOST and (epsilon, within_s) != FIRST_LOOK
-        if served or not looking.show(found, departure):
+        if served or (show is not None and not show(found)):
             break
     return found
 

@@ -20,6 +20,8 @@ export class Chooser {
     const held = this.list.contains(document.activeElement);
     this.list.replaceChildren(...plan.routes.map(route => this.line(route, fresh.includes(route.id))));
     if (held) this.list.querySelector('input:checked')?.focus();
+    clearTimeout(this.fading);
+    this.fading = setTimeout(() => this.list.querySelectorAll('.fresh').forEach(tag => tag.remove()), 8000);
     await this.drawPicture(search, planSeq);
   }
 
@@ -88,11 +90,11 @@ export function drawMore(box, plan, route) {
   const add = (title, ...body) => parts.push(make('div', {}, make('h3', {}, title), ...body));
   const km = metres => (metres / unit.metres).toFixed(1);
   if (route.overs.length) add('Overs: when to talk', table(['', 'from, to', unit.name, 'time', 'best'],
-    route.overs.map(s => [s.label, `${s.from}-${s.to}`, km(s.km * 1000), `${s.min} min`, s.where])));
+    route.overs.map(s => [s.label, `${s.from}\u2011${s.to}`, km(s.km * 1000), `${s.min}\u00a0min`, s.where])));
   if (route.dead.length) add('Dead stretches', table(['', 'last call', 'back at', 'time', 'where'],
-    route.dead.map(s => [s.label, s.from, s.to, `${s.min} min`, s.where])));
+    route.dead.map(s => [s.label, s.from, s.to, `${s.min}\u00a0min`, s.where])));
   if (route.calls.length) add('Calling places', table(['at', unit.name, 'place', 'call', 'chance'],
-    route.calls.map(c => [c.at, km(c.m), c.name, c.best, c.chance === null ? 'no data' : `${c.chance} in 10`])));
+    route.calls.map(c => [c.at, km(c.m), c.name, c.best, c.chance === null ? 'no\u00a0data' : `${c.chance}\u00a0in\u00a010`])));
   if (plan.what_if.length) add(`What would change ${plan.routes[0].id}`, table(['change', 'minutes of contact'],
     plan.what_if.map(([text, minutes]) => [text, minutes > 0 ? `+${minutes}` : minutes])));
   const guesses = plan.assumptions.filter(a => a[3]);

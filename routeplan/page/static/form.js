@@ -105,7 +105,7 @@ export function field(path, kind, options = {}) {
     input.setAttribute('aria-label', options.label ?? label);
     return input;
   }
-  return wrap(path, input, options.label ?? label, text, after, kind === 'number' || kind === 'select' || kind === 'clock');
+  return wrap(path, input, options.label ?? label, text, after, options.half || kind === 'number' || kind === 'select' || kind === 'clock');
 }
 
 // Tell what is wrong, at the top and at the field it belongs to.
@@ -119,7 +119,9 @@ export function showFaults(box, faults) {
   for (const fault of faults) {
     const path = pathOf(fault.where) ?? pathOf(fault.what);
     const input = path && [...document.querySelectorAll('[data-path]')].find(i => i.dataset.path === path && i.offsetParent);
-    const where = fault.where.replace(/^ride(, |$)/, '');
+    // The ride of the page has no lines to look at: there the field is named as the page names it.
+    const own = /^ride(,|$)/.test(fault.where), label = input && (input.labels?.[0]?.textContent ?? input.getAttribute('aria-label'));
+    const where = own && label ? fault.where.replace(/^ride(, line [0-9]+)?(, )?[a-z0-9_.]+/, label) : fault.where.replace(/^ride(, line [0-9]+)?(, |$)/, '');
     const said = `${where ? where + ': ' : ''}${fault.what}${fault.mend ? '. ' + fault.mend[0].toUpperCase() + fault.mend.slice(1) : ''}`;
     const item = make('li', {}, said);
     if (input) {

@@ -162,7 +162,7 @@ function drawYou() {
     field('rider.power_w', 'number', {unit: 'W', placeholder: '110'}), field('rider.mass_kg', 'number', {unit: 'kg', placeholder: '80'}),
     field('rider.bicycle_mass_kg', 'number', {unit: 'kg', placeholder: '22'}), field('set.transmit_w', 'number', {unit: 'W', placeholder: '5'}),
     field('set.antenna', 'select', {words: 'antenna', none: 'quarter wave'}), field('set.mount', 'select', {words: 'mount', none: 'rack'}),
-    field('wind.speed_m_s', 'number', {unit: 'm/s', placeholder: '0'}), field('wind.from_deg', 'text', {as: 'wind.from_deg'}));
+    field('wind.speed_m_s', 'number', {unit: 'm/s', placeholder: '0'}), field('wind.from_deg', 'text', {as: 'wind.from_deg', half: true}));
   const from = $('you').querySelector('[data-path="wind.from_deg"]');
   from.addEventListener('change', event => {
     event.stopImmediatePropagation();
@@ -375,7 +375,7 @@ function adopt(next, seq) {
   next.search = search.id;
   const stays = old && next.routes.find(r => r.key === old.key);
   const better = old && !stays && successor(old, next.routes);
-  if (stays ?? better) chooser.chosen = (stays ?? better).id;
+  if (old) chooser.chosen = stays?.id ?? (held ? better.id : null);  // untouched, the first is shown
   waiting = null;
   plan = next;
   planSeq = seq;
@@ -626,7 +626,13 @@ function listen() {
   $('ride-file').addEventListener('change', () => guarded(async () => {
     const file = $('ride-file').files[0];
     $('ride-file').value = '';
-    if (file) await openRide(await upload('/api/ride/read', file, {name: file.name}));
+    if (!file) return;
+    try {
+      await openRide(await upload('/api/ride/read', file, {name: file.name}));
+    } catch (error) {
+      fail(error);
+      $('trouble').querySelector('.lead').textContent += ` in ${file.name}. It was not opened; the page still holds the ride it had.`;
+    }
   }));
   $('save').addEventListener('click', () => guarded(() => save(false)));
   $('get-ride').addEventListener('click', () => guarded(async () => {

@@ -265,7 +265,9 @@ export class RideMap {
 
   paintPlaces(ctx) {
     if (!this.area) return;
-    const {ink} = this, taken = [];
+    const {ink} = this;
+    const taken = [...Object.values(this.marks).filter(Boolean).map(m => [m, 24, 28]), ...this.stations.map(m => [m, 34, 28])]
+      .map(([m, wide, tall]) => { const [x, y] = this.px(m.x, m.y); return [x - wide, y - tall, x + wide, y + tall]; });
     ctx.font = '11px system-ui, sans-serif';
     ctx.textAlign = 'center';
     ctx.lineJoin = 'round';

@@ -31,7 +31,7 @@ export function drawStations(box, pickOnMap, seen) {
         field(`${at}.access`, 'text', {label: 'Opened by'}),
         reaches(at, station, stations)));
     more.open = open.has(String(k));
-    const remove = make('button', {type: 'button', class: 'small', 'aria-label': `Remove ${label}`, onclick: () => {
+    const remove = make('button', {type: 'button', class: 'small remove', 'aria-label': `Remove ${label}`, onclick: () => {
       stations.splice(k, 1);
       if (!stations.length) delete ride.tables.station;
       mendNames(station.name);
@@ -44,7 +44,7 @@ export function drawStations(box, pickOnMap, seen) {
     return make('div', {class: 'station', role: 'group', 'aria-label': label},
       make('span', {class: 'mark'}, marker(k), make('b', {'data-letter': String(k)}, of(k).letter ?? '')), name, place,
       make('span', {class: 'locator quiet', 'data-locator': String(k)}, of(k).locator ?? ''),
-      make('button', {type: 'button', class: 'small', 'aria-label': `Place ${label} on the map`, onclick: () => pickOnMap(k)}, 'On map'),
+      make('button', {type: 'button', class: 'small onmap', 'aria-label': `Place ${label} on the map`, onclick: () => pickOnMap(k)}, 'On map'),
       field(`${at}.kind`, 'select', {bare: true, words: 'kind', none: 'kind of station', label: `Kind of ${label}`}),
       field(`${at}.surroundings`, 'select', {bare: true, words: 'surroundings', none: 'around it', label: `Surroundings of ${label}`}),
       remove, more);
