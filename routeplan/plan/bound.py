@@ -10,16 +10,18 @@ it reckons with, and a later call with the same area and ride goes on from there
 
 What is covered: every closed ride from the start inside the window, as the search measures it; each direction of a
 street at most once, no turning back but at the start, banned turns left out, no more ridden again than `repeat_share`
-allows. Every second ridden counts, repeats and roundabouts included, a planned halt counts in full; with a net no ride
-counts more seconds than the window has, and a street only while it can be passed before the window ends, at the pace
-of any day. Without a net the seconds out of contact are bounded from below too: they are what is kept small, while
-seconds in contact also pay for dawdling.
+allows. Every second ridden counts, repeats and roundabouts included, and a planned halt. With a net no ride counts more
+seconds than the window has, a street and a calling place count only if they can be reached before the window ends, at
+the pace of any day, and the halt counts with the chance of the calling place that is passed. Without a net the seconds
+out of contact are bounded from below too: they are what is kept small, while seconds in contact also pay for dawdling.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import math
+import os
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
@@ -31,7 +33,7 @@ import numpy as np
 
 from routeplan.plan.loops import Window, question
 from routeplan.plan.setting import Setting
-from routeplan.plan.timetable import Timed, planned_halt_s
+from routeplan.plan.timetable import CALLING_WITHIN_M, Timed, planned_halt_s
 from routeplan.plan.value import Bound
 from routeplan.search import bounds
 from routeplan.search.ball import Ball, make_ball
@@ -42,7 +44,7 @@ STEPS = 60_000  # of one run on each limit; about a minute each where 40 km reac
 KEEP_EVERY_S = 10.0  # where it stands is written this often
 CLOSE_ENOUGH = 0.005  # of the limit: a choice this near to it leaves nothing to prove
 STATE_FORMAT = "routeplan proof 1"
-QUICK = "proven by filling the streets within reach, each way once, {} into {}"
+QUICK = "proven by filling the streets within reach, each way once, {} into {}; every second ridden counts"
 TIGHT = (
     "proven by a flow from the start and back to it that keeps count of the length ridden, each way of a street once; "
     "every second ridden counts"
@@ -124,7 +126,7 @@ class _Asked:
             if at_most >= self.window_s:
                 at_most, how = self.window_s, "the window's whole length"
             elif self.halt_s:
-                how += f"; {_halt_told(self.halt_s)}"
+                how += f", and so does a halt of {self.halt_s / 60:.0f} min at the best calling place"
             return Bound(float(at_most), how, self.scope)
         return replace(
             with_halt(contact_s + self.ring_s, how, self.halt_s, 0.0),
@@ -146,10 +148,11 @@ def _quick(asked: _Asked) -> Bound:
         return asked.bound(contact_s, -bounds.quick(ball, asked.out).gain_at_most, how)
     by_edge = replace(asked.contact, gain=ball.summed(clock.worth), again=ball.summed(clock.worth))
     by_length = bounds.quick(ball, by_edge).gain_at_most
-    by_window = fill(clock.worth, clock.takes, clock.window - clock.halt) * (1 + 1e-9)
+    halted_s = 0.0 if clock.halt is None else float(clock.halt.max(initial=0.0))
+    by_window = fill(clock.worth, clock.takes, clock.window) * (1 + 1e-9)
     if by_window < by_length:
         how = QUICK.format("the best contact first,", "the net's window")
-    return asked.bound(min(by_length, by_window) + clock.halt, None, how)
+    return asked.bound(min(by_length, by_window) + halted_s, None, how)
 
 
 def tightened_bound(
@@ -251,14 +254,16 @@ def _asked(setting: Setting, window: Window, departs: list[datetime]) -> _Asked:
     asked = question(setting, window, bool(setting.nets))
     graph, repeats = setting.graph, setting.ride.ride.repeat_share
     edge = graph.edge
-    ring_s, ring_chance = _rings(setting)
+    at_best, halting = _edge_chance(setting), _standing(setting)
+    ring_s, ring_best, ring_halting = _rings(setting, at_best, halting)
     contact_s = asked.contact_s + ring_s[graph.head]
-    chance = np.maximum(_edge_chance(setting)[edge], ring_chance[graph.head])
+    chance = np.maximum(at_best[edge], ring_best[graph.head])
+    standing = np.maximum(halting[edge], ring_halting[graph.head])
     silent_s = np.maximum(asked.time_s - asked.contact_s, 0.0)
     ball, cut = make_ball(
         asked.tail, asked.head, asked.measure, asked.start, window.shortest, window.longest,
         street=asked.street, may_repeat=repeats > 0, banned_turns=asked.banned, time_s=asked.time_s,
-        per_edge={"contact": contact_s, "chance": chance, "silent": silent_s},
+        per_edge={"contact": contact_s, "chance": chance, "silent": silent_s, "standing": standing},
     )  # fmt: skip
     halt_s = planned_halt_s(setting.ride)
     clocks = [setting.clock(departure) for departure in departs]
@@ -274,7 +279,8 @@ def _asked(setting: Setting, window: Window, departs: list[datetime]) -> _Asked:
         counted = np.max([clock.counts_after(earliest_s) for clock in clocks], axis=0)
         worth = contact * counted
         takes = np.divide(worth, cut["chance"], out=np.zeros_like(worth), where=cut["chance"] > 0)
-        clock = bounds.Clock(worth, takes, window_s, min(halt_s, window_s))
+        halt = halt_s * cut["standing"] * (counted > 0)
+        clock = bounds.Clock(worth, takes, window_s, halt, halt_s)
         contact = np.zeros_like(contact)
     else:
         out = objective(-ball.summed(cut["silent"]))
@@ -285,9 +291,10 @@ def _asked(setting: Setting, window: Window, departs: list[datetime]) -> _Asked:
 
 
 def _scope(window: Window) -> str:
-    """The rides that a bound is proven for, in plain words."""
+    """The rides that a bound is proven for, in plain words; rounded inwards."""
     scale, unit = (1000.0, "km") if window.measure == "m" else (3600.0, "h")
-    shortest, longest = (window.shortest + window.halt) / scale, (window.longest + window.halt) / scale
+    shortest = math.ceil(10 * (window.shortest + window.halt) / scale - 1e-9) / 10
+    longest = math.floor(10 * (window.longest + window.halt) / scale + 1e-9) / 10
     return f"loop of {shortest:.1f} to {longest:.1f} {unit} from this start"
 
 
@@ -299,16 +306,34 @@ def _edge_chance(setting: Setting) -> np.ndarray:
     return np.asarray(by_street[np.where(network.edge_forward, 0, 1), network.edge_street])
 
 
-def _rings(setting: Setting) -> tuple[np.ndarray, np.ndarray]:
-    """(n,) contact of riding once round the roundabout at a place [s], and the largest chance on it; 0 without one."""
+def _standing(setting: Setting) -> np.ndarray:
+    """(e,) largest chance of a rider who halts on each edge where a ride may halt: near a calling place."""
+    from scipy.spatial import cKDTree
+
+    network, places, pieces = setting.network, setting.area.places, setting.pieces
+    chance = np.zeros(len(network.point_x_m))
+    where = np.column_stack([network.point_x_m, network.point_y_m])
+    calling = np.column_stack([places.x_m, places.y_m])[places.calling]
+    if planned_halt_s(setting.ride) and len(calling):
+        near = np.isfinite(cKDTree(calling).query(where, distance_upper_bound=CALLING_WITHIN_M * (1 + 1e-9))[0])
+        if near.any():
+            chance[near] = np.nan_to_num(setting.contacts.chance_standing(*where[near].T)[0], nan=0.0)
+    by_street = np.maximum.reduceat(chance[pieces.start_point], pieces.first, axis=1)
+    return np.asarray(by_street[np.where(network.edge_forward, 0, 1), network.edge_street])
+
+
+def _rings(setting: Setting, *chances: np.ndarray) -> tuple[np.ndarray, ...]:
+    """(n,) contact of riding once round the roundabout at a place [s], then the largest of each of `chances` (e,) on
+    it; 0 where there is none."""
     network, place = setting.network, setting.graph.place
     ring = place[network.edge_tail] == place[network.edge_head]
     ring &= network.ways.roundabout[network.street_way[network.edge_street]]
     at = place[network.edge_tail[ring]]
     contact_s = np.bincount(at, setting.edge_contact_s[ring], minlength=network.node_count)
-    chance = np.zeros(network.node_count)
-    np.maximum.at(chance, at, _edge_chance(setting)[ring])
-    return contact_s, chance
+    most = [np.zeros(network.node_count) for _ in chances]
+    for values, chance in zip(most, chances):
+        np.maximum.at(values, at, chance[ring])
+    return contact_s, *most
 
 
 @dataclass(frozen=True, eq=False)
@@ -342,7 +367,7 @@ class _Store:
         path = self.folder / f"{part.key[:32]}.npz"
         p = part.programme
         try:
-            with np.load(path, allow_pickle=False) as kept:
+            with path.open("rb") as file, np.load(file, allow_pickle=False) as kept:
                 if str(kept["key"]) != part.key:
                     raise ValueError("of another problem")
                 price, at, at_price = kept["price"], kept["at"], kept["at_price"]
@@ -362,8 +387,6 @@ class _Store:
 
     def keep(self, parts: list[_Part], at: list[Standing | None]) -> None:
         """Write where the parts stand; a folder that cannot be written costs a later run its head start, no more."""
-        import os
-
         for part, s in zip(parts, at):
             if s is None:
                 continue
@@ -384,11 +407,8 @@ def with_halt(at_most_s: float, how: str, halt_s: float, window_s: float) -> Bou
     at_most_s += halt_s
     if window_s and at_most_s >= window_s:
         return Bound(contact_s_at_most=float(window_s), how="the window's whole length")
-    return Bound(contact_s_at_most=float(at_most_s), how=f"{how}; {_halt_told(halt_s)}" if halt_s else how)
-
-
-def _halt_told(halt_s: float) -> str:
-    return f"a halt of {halt_s / 60:.0f} min counted in full"
+    told = f"; a halt of {halt_s / 60:.0f} min counted in full" if halt_s else ""
+    return Bound(contact_s_at_most=float(at_most_s), how=how + told)
 
 
 def fill(gain: np.ndarray, measure: np.ndarray, room: float) -> float:

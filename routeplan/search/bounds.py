@@ -107,7 +107,8 @@ class Clock:
     worth: np.ndarray  # (f,) most that an edge earns on the clock, >= 0
     takes: np.ndarray  # (f,) the least of the window that this takes [s]
     window: float  # seconds that the clock counts in all
-    halt: float = 0.0  # seconds of a halt that earn one each, inside the window
+    halt: np.ndarray | None = None  # (f,) most that one halt of the whole ride earns where it is made on the edge
+    halt_s: float = 0.0  # what such a halt takes of the window
 
     @staticmethod
     def of(ball: Ball) -> Clock | None:
@@ -217,8 +218,16 @@ def _on_clock(ball: Ball, clock: Clock) -> dict[str, Any]:
     of = np.repeat(np.arange(ball.net.tail.size), np.diff(ball.first))
     worth, takes = clock.worth[ball.part], clock.takes[ball.part]
     some = worth > 0
-    return {"of": of[some].tolist(), "worth": worth[some].tolist(), "takes": takes[some].tolist(),
-            "window": clock.window, "halt": clock.halt}  # fmt: skip
+    halt = np.zeros(ball.net.tail.size)
+    if clock.halt is not None:
+        halt = np.maximum.reduceat(clock.halt[ball.part], ball.first[:-1])
+    stops = np.flatnonzero(halt > 0)
+    return {
+        "of": [*of[some].tolist(), *stops.tolist()], "worth": [*worth[some].tolist(), *halt[stops].tolist()],
+        "takes": [*takes[some].tolist(), *np.full(stops.size, clock.halt_s).tolist()],
+        "halts": int(stops.size),  # the last of them, of which a ride makes one
+        "window": clock.window,
+    }  # fmt: skip
 
 
 def programme(given: dict[str, Any]) -> Programme:
@@ -226,9 +235,9 @@ def programme(given: dict[str, Any]) -> Programme:
 
     Variables: x (edge ridden), z (x times the length ridden before the edge, beyond the shortest way to it), w (further
     passages of a street), the loop's length, its distance from the target; with a clock, u (share of what an item can
-    earn on it) and the halt. Rows, in this order: balance of each node; lengths at each node; z within its room;
+    earn on it). Rows, in this order: balance of each node; lengths at each node; z within its room;
     streets; further passages where they gain; metres ridden again; what follows; leaving the start; target from above
-    and below; u only where ridden; the clock's window."""
+    and below; u only where ridden; the clock's window; one halt."""
     from scipy import sparse
 
     tail, head, street = (np.array(given[k], np.int64) for k in ("tail", "head", "street"))
@@ -243,9 +252,8 @@ def programme(given: dict[str, Any]) -> Programme:
     x, z, w = np.arange(edges), edges + np.arange(edges), 2 * edges + np.arange(streets)
     total = 2 * edges + streets
     away, columns = total + 1, total + 2
-    clock = given["clock"] or {"of": [], "worth": [], "takes": [], "window": 0.0, "halt": 0.0}
+    clock = given["clock"] or {"of": [], "worth": [], "takes": []}
     of, worth, takes = (np.array(clock[k], kind) for k, kind in (("of", np.int64), ("worth", float), ("takes", float)))
-    halt = columns + of.size
     entries: list[tuple[np.ndarray, ...]] = []
     most: list[np.ndarray] = []
     rows = 0
@@ -308,8 +316,8 @@ def programme(given: dict[str, Any]) -> Programme:
         add(a + np.arange(of.size), x[of], -1.0)
         a = block(clock["window"])
         add(a, columns + np.arange(of.size), takes)
-        add(a, halt, 1.0)
-        columns = halt + 1
+        columns += of.size
+        add(block(1.0), np.arange(columns - clock["halts"], columns), 1.0)
     row, column, value = (np.concatenate(part) for part in zip(*entries))
     low = np.zeros(columns)
     low[total] = given["shortest"]
@@ -317,8 +325,8 @@ def programme(given: dict[str, Any]) -> Programme:
     values = [gain, np.zeros(edges), further, 0.0, given["pull"]]
     high = [fits.astype(float), room, passages, longest, longest + given["target"] + given["slack"]]
     if given["clock"] is not None:
-        values += [worth, 1.0]
-        high += [np.ones(of.size), clock["halt"]]
+        values += [worth]
+        high += [np.ones(of.size)]
     return Programme(
         np.concatenate([np.atleast_1d(v) for v in values]),
         sparse.csr_matrix((value, (row, column)), shape=(rows, columns)), np.concatenate(most), equal, low,

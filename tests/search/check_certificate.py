@@ -113,10 +113,10 @@ def bound(c) -> Fraction:
         items = [row(0) for _ in clock["of"]]
         for e, p in zip(clock["of"], items):
             x[e] -= p
-        p = row(Fraction(clock["window"]))
-        for worth, takes, alone in zip(clock["worth"], clock["takes"], items):
-            counted += max(0, Fraction(worth) - alone - p * Fraction(takes))
-        counted += max(0, 1 - p) * Fraction(clock["halt"])
+        window, one = row(Fraction(clock["window"])), row(1)
+        for k, (worth, takes, alone) in enumerate(zip(clock["worth"], clock["takes"], items)):
+            halt = one if k >= len(items) - clock["halts"] else 0  # the last items are halts: one in all
+            counted += max(0, Fraction(worth) - alone - window * Fraction(takes) - halt)
     value += counted
     assert next(prices, None) is None, "more prices than rows"
 
