@@ -14,6 +14,7 @@ from routeplan.output.scene import Line, Room, Scene, Text, png, svg, text_width
 from routeplan.plan.value import Plan, Route
 from routeplan.plan.words import has_net, whole
 
+CALMER_M = 1000.0  # fewer metres on busy roads are noticed from here on
 HONEST_POINTS = 0.05  # smaller differences of contact share are not called differences
 
 
@@ -72,6 +73,18 @@ def frontier(plan: Plan) -> list[Route]:
             best = route.contact_share
             front.append(route)
     return front
+
+
+def calmer(plan: Plan) -> list[Route]:
+    """Choices off the frontier that are there for a kilometre less on busy roads than all that beat them."""
+    front = frontier(plan)
+
+    def beats(other: Route, route: Route) -> bool:
+        return other.effort_kj <= route.effort_kj and other.contact_share >= route.contact_share
+
+    on_it = {route.id for route in front}
+    off = [route for route in plan.routes if route.id not in on_it]
+    return [r for r in off if all(o.busy_m - r.busy_m >= CALMER_M for o in front if beats(o, r))]
 
 
 def sentence(plan: Plan) -> str:
@@ -149,6 +162,10 @@ def trade_off_scene(plan: Plan, *, width: float = 640.0, chosen: str | None = No
     _rings(scene, room, [(route, px(route.effort_kj), py(values(route)[1])) for route in routes], chosen)
     _proven(scene, room, plan, routes, limits, px, py, left, right, by_minutes)
     _annotate(scene, room, plan, px, py, values, (left, right, top, base))
+    for route in calmer(plan):
+        x, y = px(route.effort_kj), py(values(route)[1])
+        beside = [Text(x + 14, y + dy, "calmer", SMALL, halo=1.5) for dy in (4, 20, -12)]
+        room.put([*beside, *(Text(x - 14, y + dy, "calmer", SMALL, anchor="end", halo=1.5) for dy in (4, 20, -12))])
     return scene
 
 

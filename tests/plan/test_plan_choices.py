@@ -14,7 +14,7 @@ from fault_place import lanes_text
 
 from routeplan import search
 from routeplan.errors import NoLoopError
-from routeplan.output import report, table
+from routeplan.output import report, table, trade_off
 from routeplan.output.write import json_text
 from routeplan.plan import calm, jobs, loops, reasons, ridefile
 from routeplan.plan.area import Area, make_area
@@ -193,6 +193,12 @@ def test_busy_kilometres_are_shown_with_each_choice(busy_area: Area) -> None:
         assert (f"{route.busy_m / 1000:.1f} km on busy roads" in table.extras(route)) == (route.busy_m >= 500)
     assert "On busy roads" in report.report_html(plan) and "busy_m" in json_text(plan)
     assert any("found" in note for note in plan.notes)
+    first = replace(plan.routes[0], id="A", effort_kj=400.0, contact_share=0.6, busy_m=6000.0)
+    second = replace(first, id="B", effort_kj=420.0, contact_share=0.55, busy_m=2900.0)
+    assert trade_off.calmer(replace(plan, routes=(first, second))) == [second]
+    assert "calmer" in trade_off.trade_off_svg(replace(plan, routes=(first, second)))
+    busier = replace(second, busy_m=5100.0)
+    assert "calmer" not in trade_off.trade_off_svg(replace(plan, routes=(first, busier)))
     for one, other in permutations(plan.routes, 2):
         passed = one.effort_kj <= other.effort_kj and one.contact_share >= other.contact_share
         assert not passed or one.busy_m > other.busy_m
