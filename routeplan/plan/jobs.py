@@ -171,6 +171,12 @@ def _no_loop(error: NoLoopError, window: Window) -> NoLoopError:
     if error.nearest_length_m is None:
         return NoLoopError(f"{text}, and none of another length either; choose another start")
     nearest = f"{(error.nearest_length_m + window.halt) / scale:.1f} {unit}"
+    if window.shortest <= error.nearest_length_m <= window.longest:  # its length is not what is wrong with it
+        return NoLoopError(
+            f"{text} that rides no more of it twice than repeat_share allows; one of {nearest} does: "
+            "raise repeat_share, or move the start",
+            error.nearest_length_m,
+        )
     return NoLoopError(
         f"{text}; the nearest that was found has {nearest}: ask for that, raise repeat_share, or move the start",
         error.nearest_length_m,

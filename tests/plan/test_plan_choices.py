@@ -331,3 +331,16 @@ def test_property_the_other_way_round_is_allowed(busy_area: Area) -> None:
         one_way = replace(asked, back=np.where(np.arange(len(asked.back)) == edges[0], -1, asked.back))
         assert loops.other_way_round(one_way, window, edges) is None
         assert loops.other_way_round(asked, replace(window, shortest=window.longest - 1e-6), edges) is None
+
+
+def test_what_only_repeats_keep_from_being_a_loop_is_told_so(
+    fault_area: Area, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def nothing(*arguments: object, **more: object) -> None:
+        raise NoLoopError("none", 10_000.0)
+
+    monkeypatch.setattr(search, "trade_off", nothing)
+    monkeypatch.setattr(search, "best_loops", nothing)
+    text = START + "[ride]\nlength_km = 10\n" + RIM
+    with pytest.raises(NoLoopError, match=r"9\.5 to 10\.5 km .* twice .* one of 10\.0 km does: raise repeat_share"):
+        jobs.plan("loop", fault_area, ridefile.read_ride_text(text), progress=quiet, quick=True)
