@@ -43,12 +43,12 @@ def strip_svg(plan: Plan, route: Route, *, width: float = WIDE, css: bool = Fals
 
 
 def strip_scene(
-    plan: Plan, route: Route, *, width: float = WIDE, heading: bool = True, miles: bool = False
+    plan: Plan, route: Route, *, width: float = WIDE, heading: bool = True, miles: bool = False, feet: bool = False
 ) -> Scene:
     """The strip of one choice, `width` pixels wide (360 to 1600); its height follows from what is on it.
 
     heading : the choice's letter and figures on top; without it where the page around says them.
-    miles : distances along the bottom in miles.
+    miles : distances along the bottom in miles. feet : heights in feet.
     """
     narrow = width < 640
     frame = Frame(40.0 if narrow else 112.0, width - (8.0 if narrow else 18.0), max(route.samples.time_s[-1], 1.0))
@@ -60,7 +60,7 @@ def strip_scene(
     y = _nets(scene, room, plan, route, frame, y)
     y = _overs(scene, room, route, frame, y)
     top = y
-    y = _ground(scene, room, route, frame, y + 4, 96.0 if narrow else 168.0)
+    y = _ground(scene, room, route, frame, y + 4, 96.0 if narrow else 168.0, unit=FEET if feet else METRES)
     y = _dead(scene, room, route, frame, y)
     for index in range(len(plan.stations)):
         y = _band(scene, room, plan, route, frame, index, y, narrow)
@@ -242,24 +242,36 @@ def _no_data(scene: Scene, room: Room, x: np.ndarray, y: np.ndarray, top: float,
             room.put([Text((left + right) / 2, (top + base) / 2, "no data", SMALL, "quiet", anchor="middle")])
 
 
+METRES, FEET = ("m", 1.0), ("ft", 0.3048)
+
+
 def _ground(
-    scene: Scene, room: Room, route: Route, frame: Frame, y: float, height: float, brief: bool = False
+    scene: Scene,
+    room: Room,
+    route: Route,
+    frame: Frame,
+    y: float,
+    height: float,
+    brief: bool = False,
+    unit: tuple[str, float] = METRES,
 ) -> float:
     _tall(scene)
-    x, ground = _curve(route, frame, route.samples.elevation_m)
+    name, in_metres = unit
+    x, ground = _curve(route, frame, route.samples.elevation_m / in_metres)
     if np.isfinite(ground).any():
         low, high = float(np.nanmin(ground)), float(np.nanmax(ground))
     else:
         low, high = 0.0, 1.0
-    step = nice_step(max(high - low, 40.0), 4)
+    least = 40.0 / in_metres
+    step = nice_step(max(high - low, least), 4)
     floor = np.floor(low / step) * step
     if floor == step:  # close to the sea: show it
         floor = 0.0
-    span = max(high - floor, 40.0) * 1.12
+    span = max(high - floor, least) * 1.12
     base = y + height
 
-    def up(metres: np.ndarray | float) -> np.ndarray:
-        return base - (np.asarray(metres) - floor) / span * height
+    def up(level: np.ndarray | float) -> np.ndarray:
+        return base - (np.asarray(level) - floor) / span * height
 
     line = up(ground)
     rings = _under(x, line, base)
@@ -276,11 +288,11 @@ def _ground(
         room.put([Text(frame.left - 4, y + SMALL, f"{high:.0f}", SMALL, anchor="end")])
         return base + 2
     label = np.arange(floor, high + 1e-6, step)
-    for metres in label:
-        at = float(up(metres))
+    for level in label:
+        at = float(up(level))
         scene.line([(frame.left - 4, at), (frame.left, at)], width=1.0)
-        unit = " m" if metres == label[-1] else ""
-        room.put([Text(frame.left - 7, at + 4, f"{metres:.0f}{unit}", SMALL, anchor="end")])
+        told = f" {name}" if level == label[-1] else ""
+        room.put([Text(frame.left - 7, at + 4, f"{level:.0f}{told}", SMALL, anchor="end")])
     room.put([Text(frame.left - 7, y + height * 0.36, "ground", SMALL, "quiet", anchor="end")])
     return base + 3
 

@@ -405,7 +405,8 @@ def _strip(app: App, request: Request, part: dict[str, str]) -> Response:
     if chosen is None:
         raise InputError("no such choice", repr(request.query.get("route"))[:20])
     width = _number(request, "width", 340, 1600)
-    scene = strip_scene(plan, chosen, width=width, heading=False, miles=request.query.get("unit") == "mi")
+    units = request.query.get("unit", "km").split("-")
+    scene = strip_scene(plan, chosen, width=width, heading=False, miles="mi" in units, feet="ft" in units)
     return text(svg(scene, css=True), PLAIN["svg"])
 
 

@@ -2,7 +2,7 @@
 
 import {picture} from './api.js';
 import {explainer, make} from './form.js';
-import {inUnit, long, unit} from './model.js';
+import {high, inUnit, long, unit} from './model.js';
 
 export class Chooser {
   constructor(boxes, onChoose) {
@@ -34,6 +34,7 @@ export class Chooser {
 
   async drawPicture(search, planSeq) {
     const turn = this.turn = (this.turn ?? 0) + 1;
+    if (!this.box.firstChild) this.box.append(make('span'));  // an empty box takes no room and cannot be measured
     const width = Math.round(Math.max(320, Math.min(640, this.box.clientWidth)));
     const svg = await picture(`/api/search/${search}/trade_off.svg`, {width, chosen: this.chosen ?? '', seq: planSeq});
     if (turn !== this.turn) return;
@@ -66,7 +67,7 @@ export function drawFigures(box, route, figures) {
     ['length', long(route.length_m)],
     ['time', route.time, `${route.range}; leave ${route.leaves}, back ${route.back}`],
     ['effort', `${route.effort_kj} kJ`],
-    ['climb', `${route.climb_m} m (\u00b1${route.climb_uncertainty_m})`],
+    ['climb', `${high(route.climb_m)} (\u00b1${high(route.climb_uncertainty_m).split(' ')[0]})`],
     ['hard', `${route.hard_min} min`],
     ['contact', route.contact.replace(/ \(.*/, ''), `${route.contact.replace(/^[^(]*/, '')} ${route.net ? 'of the net' : 'of the ride'}`],
     ['usable', `${route.usable_min} min`],

@@ -212,7 +212,7 @@ onChange((path, quick) => {
   else if (/^station\.[0-9]+\.(name|hears_mhz)$/.test(path)) { drawRule($('rule')); drawNet(); if (path.endsWith('hears_mhz')) drawStationRows(); }
   else if (path === 'contact.rule') drawRule($('rule'));
   clearTimeout(lookTimer);
-  lookTimer = setTimeout(() => look(path), quick ? 60 : 20);
+  lookTimer = setTimeout(() => look(path), quick ? 40 : 0);
 });
 
 const RADIO = /^(station|net|set|contact|weather|radio|$)/;
@@ -231,7 +231,7 @@ async function look(path = '') {
     if (!running && !planned) say('');
     if (planned && $('auto').checked && path !== 'area' && !ELSEWHERE.test(path)) {
       clearTimeout(planTimer);
-      planTimer = setTimeout(begin, 60);
+      planTimer = setTimeout(begin, 30);
     }
   } catch (error) { if (turn === lookTurn) fail(error); }
 }
@@ -483,7 +483,8 @@ function showRide(route) {
   if (fresh) map.at = null;
   for (const id of ['ride', 'downloads', 'talk']) $(id).hidden = false;
   $('headline').replaceChildren(make('span', {class: 'ring'}, route.id), ' ', inUnit(route.headline));
-  $('why').textContent = inUnit(`${route.why}. ${route.extras}`);
+  const why = inUnit(`${route.why}. ${route.extras}`);
+  $('why').textContent = why[0].toUpperCase() + why.slice(1);
   drawFigures($('figures'), route, hello.figures);
   const warnings = [...new Set([...plan.warnings, ...route.warnings])];
   $('warnings').replaceChildren(...(warnings.length ? [make('ul', {class: 'warn'}, ...warnings.map(text => make('li', {}, inUnit(text))))] : []));
@@ -642,8 +643,8 @@ function listen() {
     URL.revokeObjectURL(link.href);
   }));
   $('unit').addEventListener('change', () => {
-    unit.name = $('unit').value;
-    remember('unit', unit.name);
+    unit.choice = $('unit').value;
+    remember('unit', unit.choice);
     drawForm();
     if (plan) draw();
     map.paint();
@@ -692,8 +693,8 @@ async function start() {
   const roomy = matchMedia('(min-width: 720px)'), tools = () => { $('tools').open = roomy.matches; };
   roomy.addEventListener('change', tools);
   tools();
-  unit.name = recall('unit') === 'mi' ? 'mi' : 'km';
-  $('unit').value = unit.name;
+  unit.choice = ['mi-ft', 'mi'].includes(recall('unit')) ? recall('unit') : 'km';
+  $('unit').value = unit.choice;
   $('theme').value = recall('theme');
   theme($('theme').value);
   hello = await getJson('/api/hello');

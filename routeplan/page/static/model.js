@@ -30,11 +30,25 @@ export function replace(tables) {
   changed('');
 }
 
-// Lengths as the rider reads them.
-export const unit = {name: 'km', get metres() { return this.name === 'mi' ? 1609.344 : 1000; }};
+// Lengths and heights as the rider reads them: km and metres, miles and feet, or miles and metres.
+export const unit = {
+  choice: 'km',
+  get name() { return this.choice === 'km' ? 'km' : 'mi'; },
+  get metres() { return this.name === 'mi' ? 1609.344 : 1000; },
+  get feet() { return this.choice === 'mi-ft'; },
+};
 export const long = metres => `${(metres / unit.metres).toFixed(1)} ${unit.name}`;
-export const inUnit = text => unit.name === 'km' ? text
-  : text.replace(/([0-9]+\.[0-9]) km/g, (_, km) => `${(km * 1000 / unit.metres).toFixed(1)} mi`);
+export const high = metres => unit.feet ? `${Math.round(metres / 0.3048)} ft` : `${metres} m`;
+
+// Sentences of the server, which are in kilometres and metres. Short lengths are told in yards beside miles.
+export function inUnit(text) {
+  if (unit.name === 'km') return text;
+  const miles = km => (km * 1000 / unit.metres).toFixed(1);
+  const out = text.replace(/([0-9]+(?:\.[0-9]+)?) to ([0-9]+(?:\.[0-9]+)?) km/g, (_, a, b) => `${miles(a)} to ${miles(b)} mi`)
+    .replace(/([0-9]+(?:\.[0-9]+)?) km/g, (_, km) => `${miles(km)} mi`)
+    .replace(/([0-9]+) m (on foot|out and back|more|less|and)\b/g, (_, m, what) => `${Math.round(m / 9.144) * 10} yd ${what}`);
+  return unit.feet ? out.replace(/([0-9]+) m up/g, (_, m) => `${Math.round(m / 0.3048)} ft up`) : out;
+}
 
 // Latitude and longitude, or a locator, from what was typed; undefined where it is neither.
 export function placeOf(text) {

@@ -1,7 +1,7 @@
 // The ride strip: a picture from the server with a cursor on it, linked to the map by distance along the ride.
 
 import {picture} from './api.js';
-import {long, unit} from './model.js';
+import {high, long, unit} from './model.js';
 
 const NS = 'http://www.w3.org/2000/svg';
 
@@ -30,7 +30,7 @@ export class Strip {
     this.route = route;
     this.box.setAttribute('aria-valuemax', String(route.d.length - 1));
     const width = Math.round(Math.max(340, Math.min(1600, this.box.clientWidth)));
-    const svg = await picture(`/api/search/${search}/strip.svg`, {route: route.id, width, unit: unit.name, seq: planSeq});
+    const svg = await picture(`/api/search/${search}/strip.svg`, {route: route.id, width, unit: unit.choice, seq: planSeq});
     if (this.route !== route) return;
     this.svg = svg;
     this.cursor = document.createElementNS(NS, 'line');
@@ -87,7 +87,7 @@ function describe(route, k) {
   const words = [`${String(Math.floor(total / 60) % 24).padStart(2, '0')}:${String(total % 60).padStart(2, '0')}`, long(route.d[k])];
   const road = route.roads.find(run => run[0] <= route.d[k] && route.d[k] <= run[1]);
   if (road) words.push(road[2]);
-  if (route.z[k] !== null) words.push(`${route.z[k]} m high`);
+  if (route.z[k] !== null) words.push(`${high(route.z[k])} high`);
   for (const [name, chance] of Object.entries(route.s)) {
     words.push(`${name} ${chance[k] === null ? 'no data' : `${Math.round(chance[k] * 10)} in 10`}`);
   }
