@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from routeplan.errors import NoLoopError
-from routeplan.search import best_loops
+from routeplan.search import best_loops, bounds
+from routeplan.search.dual import Programme, descend, dual_figure
 
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
@@ -71,6 +73,95 @@ def test_property_optimum_and_bounds_on_small_networks(kind):
             figure = check_certificate.bound(result.certificate)
             assert exact - 1e-6 <= float(figure) <= result.gain_at_most
     assert solved >= 1
+
+
+def proven(seed):
+    """A small case of a kind that repeats, solved exactly; its instance and programme."""
+    tail, head, length, gain, street, start, shortest, longest, banned = small_case(seed, "repeat")
+    ask = {"street": street, "may_repeat": True, "banned_turns": banned}
+    exact = best_gain(tail, head, length, gain, street, start, shortest, longest, may_repeat=True, seconds=30.0)
+    given = best_loops(tail, head, length, gain, start, shortest, longest, prove=True, budget=10**6, **ask).certificate
+    assert exact is not None and np.isfinite(exact) and given is not None
+    return exact, given, bounds.programme(given)
+
+
+@pytest.fixture(scope="module")
+def case():
+    return proven(3)
+
+
+def optimum(p):
+    """Of a programme, by another method."""
+    from scipy.optimize import linprog
+
+    return -linprog(
+        -p.gain, A_eq=p.rows[: p.equal], b_eq=p.most[: p.equal], A_ub=p.rows[p.equal :], b_ub=p.most[p.equal :],
+        bounds=np.stack([p.low, p.high], 1), method="highs",
+    ).fun  # fmt: skip
+
+
+def test_property_every_step_is_a_bound_and_the_last_is_the_optimum(case):
+    exact, given, p = case
+    least, before = optimum(p), np.inf
+    for standing in descend(p):
+        assert exact <= standing.figure <= before and least * (1 - 1e-9) <= standing.figure
+        assert standing.figure == dual_figure(p, standing.price) or standing.figure == before
+        before = standing.figure
+        if standing.done:
+            break
+    assert before == pytest.approx(least, rel=1e-4)
+    assert float(check_certificate.bound(given)) >= exact
+
+
+def test_property_a_descent_goes_on_from_any_standing(case):
+    _, _, p = case
+    stood = list(islice(descend(p), 20))
+    for at in (stood[0], stood[7], stood[-1]):
+        after = list(islice(descend(p, at), 20))
+        assert after[0].steps == at.steps + 100
+        assert all(b.figure <= a.figure for a, b in zip([at, *after], after))
+    *_, last = islice(descend(p, stood[7]), 1000)
+    assert last.figure == pytest.approx(optimum(p), rel=1e-4)
+
+
+def test_property_any_prices_are_a_bound(case):
+    exact, given, p = case
+    random = np.random.default_rng(3)
+    for scale in (0.0, 0.01, 1.0, 100.0):
+        price = scale * random.normal(size=p.most.size)
+        price[p.equal :] = np.abs(price[p.equal :])
+        figure = dual_figure(p, price)
+        assert figure >= exact
+        assert check_certificate.bound(given | {"price": price.tolist()}) <= figure
+
+
+def test_descent_of_a_programme_by_hand():
+    from scipy import sparse
+
+    # max 3 a + 2 b, a + b <= 4, a + 3 b = 6, 0 <= a, b <= 3: a = 3, b = 1
+    rows = sparse.csr_matrix([[1.0, 3.0], [1.0, 1.0]])
+    p = Programme(np.array([3.0, 2.0]), rows, np.array([6.0, 4.0]), 1, np.zeros(2), np.full(2, 3.0))
+    *_, last = descend(p)
+    assert last.done and last.figure == pytest.approx(11.0, rel=1e-4) and last.figure >= 11.0
+    nothing = Programme(np.zeros(2), rows, np.array([6.0, 4.0]), 1, np.zeros(2), np.full(2, 3.0))
+    *_, last = descend(nothing)
+    assert 0.0 <= last.figure < 1e-6
+
+
+def test_property_clock_proof_holds_and_knows_the_window():
+    net = road_like(120, 4)
+    start = int(net.starts(1)[0])
+    for begin in (0.0, 600.0):
+        ask = {
+            "street": net.street, "time_s": net.time_s, "clock_gain": net.chance * net.time_s,
+            "clock": (begin, 300.0, [0.5, 1.0, 0.25]), "budget": 300_000,
+        }  # fmt: skip
+        args = (net.tail, net.head, net.length_m, np.zeros(net.tail.size), start, 6000.0, 8000.0)
+        quick, tight = best_loops(*args, **ask), best_loops(*args, prove=True, **ask)
+        assert tight.loops[0].gain <= tight.gain_at_most <= quick.gain_at_most
+        if tight.certificate is not None:
+            assert check_certificate.bound(tight.certificate) <= tight.gain_at_most
+            assert tight.certificate["clock"]["window"] == pytest.approx(525.0)
 
 
 def test_property_time_limit_of_a_millisecond_keeps_the_bound():
