@@ -35,6 +35,8 @@ REST_OF_RIDE = 0.1  # with a net, a second out of contact outside its window wei
 BUDGET = 200_000_000  # label offers of a search: about five seconds on two cores
 QUICK_BUDGET = 60_000_000  # a first look: about two
 STRICT_SHARE = 0.4  # of the budget for loops without repeats; the rest where they leave little to choose
+SLOW_M_S = 2.5  # a mean speed that hills bring a loaded ride down to
+NEAREST_TRIES = 4
 TURNED_ROUND = 60  # loops of a search that are timed the other way round too
 CALM_LOOPS = 60  # of a search with traffic as a third cost, timed
 USUAL_M_S = 4.2  # mean speed of a loaded ride, for what daylight it has
@@ -286,26 +288,31 @@ def _pool(looking: _Looking, asked: Question, before: list[Timed], departure: da
 
 def _nearest(setting: Setting, asked: Question, window: Window) -> search.Loop | float | None:
     """The loop nearest to the target that can be had in the streets at hand; else its measure, if that is known."""
-    try:
-        result = search.best_loops(
-            asked.tail,
-            asked.head,
-            asked.measure,
-            np.zeros_like(asked.measure),
-            asked.start,
-            0.0,
-            2.0 * max(window.longest, NEAREST_REACH_M if window.measure == "m" else NEAREST_REACH_M / FASTEST_M_S),
-            street=asked.street,
-            may_repeat=setting.ride.ride.repeat_share > 0,
-            repeat_share_at_most=setting.ride.ride.repeat_share,
-            banned_turns=asked.banned,
-            target_length_m=window.target,
-            length_gain_per_m=-1.0,
-            budget=BUDGET // 10,
-        )
-    except NoLoopError as error:
-        return error.nearest_length_m
-    return result.loops[0]
+    longest = 2.0 * max(window.longest, NEAREST_REACH_M if window.measure == "m" else NEAREST_REACH_M / SLOW_M_S)
+    for _ in range(NEAREST_TRIES):
+        try:
+            return search.best_loops(
+                asked.tail,
+                asked.head,
+                asked.measure,
+                np.zeros_like(asked.measure),
+                asked.start,
+                0.0,
+                longest,
+                street=asked.street,
+                may_repeat=setting.ride.ride.repeat_share > 0,
+                repeat_share_at_most=setting.ride.ride.repeat_share,
+                banned_turns=asked.banned,
+                target_length_m=window.target,
+                length_gain_per_m=-1.0,
+                budget=BUDGET // 10,
+            ).loops[0]
+        except NoLoopError as error:  # what it names may be ridden twice too much: repeats are counted of the longest
+            nearest = error.nearest_length_m
+        if nearest is None or nearest > 0.98 * longest:
+            break
+        longest = 1.01 * nearest
+    return nearest
 
 
 def _search(

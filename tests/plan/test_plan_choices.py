@@ -279,8 +279,6 @@ def test_no_loop_names_the_nearest_length(fault_area: Area) -> None:
     assert all(abs(route.length_m / 1000 - nearest_km) <= 0.05 * nearest_km for route in plan.routes)
 
 
-
-
 def test_a_loop_inside_the_window_is_never_told_as_the_nearest_outside(
     fault_area: Area, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -333,9 +331,7 @@ def test_property_the_other_way_round_is_allowed(busy_area: Area) -> None:
         assert loops.other_way_round(asked, replace(window, shortest=window.longest - 1e-6), edges) is None
 
 
-def test_what_only_repeats_keep_from_being_a_loop_is_told_so(
-    fault_area: Area, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_what_only_repeats_keep_from_being_a_loop_is_told_so(fault_area: Area, monkeypatch: pytest.MonkeyPatch) -> None:
     def nothing(*arguments: object, **more: object) -> None:
         raise NoLoopError("none", 10_000.0)
 
