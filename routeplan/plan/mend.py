@@ -95,13 +95,12 @@ def mend_ride(
     """
     setting = followed.setting
     usual = with_check_in_halt(setting, time_route(setting, followed.edges, departs))
+    if watch is not None and not watch(lambda: MendedRides((usual,), (reason,), ())):
+        return MendedRides((usual,), (reason,), ("stopped before small changes were looked for",))
     silences = silences_of(setting, usual.ridden)
     if not silences:
         note = f"the ride has no dead stretch of {words.whole(LABELLED_DEAD_S)} s or more: nothing to mend"
         return MendedRides((usual,), (reason,), (note,))
-    if watch is not None and not watch(lambda: MendedRides((usual,), (reason,), ())):
-        return MendedRides((usual,), (reason,), ("stopped before small changes were looked for",))
-
     def seen(choices: list[Choice]) -> bool:
         def so_far() -> MendedRides:
             few = _few(setting, usual, choices, setting.ride.ride.choices)

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from routeplan.page.server import PageServer, make_server
-from routeplan.plan import jobs
+from routeplan.plan import demo, jobs, ridefile
 from routeplan.plan.area import Area
 from routeplan.plan.value import Plan
 
@@ -45,10 +45,15 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def server(folder: Path, demo_area: Area) -> Iterator[PageServer]:
     made = make_server(None, rides=folder)
+    budget, jobs.QUICK_BUDGET = jobs.QUICK_BUDGET, jobs.QUICK_BUDGET // 8  # how good the loops are is tested elsewhere
     made.app.searches._job = partial(jobs.plan, quick=True)  # numbers are compared without a browser
+    # What is compiled on a first run is compiled here, and not while a page waits for it.
+    evening = ridefile.read_ride(demo.ride_file("net_evening"))
+    jobs.plan("loop", demo_area, evening, progress=lambda text: None, watch=lambda so_far: bool(so_far()), quick=True)
     thread = threading.Thread(target=made.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True)
     thread.start()
     yield made
+    jobs.QUICK_BUDGET = budget
     made.app.searches.stop_all()
     made.shutdown()
     made.server_close()
@@ -68,7 +73,7 @@ class Visit:
 
     def __init__(self, chromium: Any, server: PageServer, width: int = 1280, height: int = 800, **looks: Any) -> None:
         self.context = chromium.new_context(viewport={"width": width, "height": height}, accept_downloads=True, **looks)
-        self.context.set_default_timeout(20_000)
+        self.context.set_default_timeout(45_000)
         self.home = f"http://127.0.0.1:{server.server_address[1]}"
         self.token = server.app.guard.new_token()
         self.complaints: list[str] = []
@@ -99,6 +104,7 @@ def visit(chromium: Any, server: PageServer) -> Iterator[Visit]:
 
 def leisurely(*asked: Any, watch: Any, **hooks: Any) -> Plan:
     """The whole job, with a pause at every look, so that there is time to stop it."""
+    hooks["quick"] = True
 
     def look(so_far: Any) -> bool:
         time.sleep(0.3)
@@ -206,6 +212,47 @@ def test_a_changed_length_shows_a_loop_at_once_and_a_search_can_be_stopped(visit
     assert page.locator("#choices .choice").count() >= 1
 
 
+def test_choices_keep_still_under_the_riders_hand(visit: Visit, server: PageServer) -> None:
+    """Better ones wait until they are asked for; the ride that was picked is found again among them."""
+    page = visit.open()
+    server.app.searches._job, quick = leisurely, server.app.searches._job
+    try:
+        page.click("#plan")
+        page.wait_for_selector("#choices .choice")
+        page.locator("#choices input").last.focus()
+        page.keyboard.press("Space")
+        page.keyboard.press("Home")  # a key in the list is a hand laid on it
+        page.locator("#strip").focus()
+        page.keyboard.press("ArrowRight")
+        before = page.inner_text("#choices"), page.inner_text("#headline")
+        page.wait_for_selector("#waiting >> text=/stays until you ask/")
+        page.wait_for_timeout(1200)
+        assert (page.inner_text("#choices"), page.inner_text("#headline")) == before
+        with page.expect_download() as download:
+            page.click("#links >> text=GPX track")
+        assert b"<trkpt" in Path(download.value.path()).read_bytes()
+        page.wait_for_function("document.querySelector('#spoken').textContent")
+        page.click("#waiting button")
+        page.wait_for_selector("#waiting", state="hidden")
+        page.click("#stop")
+        page.wait_for_selector("#stop[disabled]")
+    finally:
+        server.app.searches._job = quick
+    assert page.locator("#choices input:checked").count() == 1
+
+
+def test_a_tighter_limit_is_asked_for_and_stopped(visit: Visit) -> None:
+    page = visit.open()
+    page.uncheck("#has-net")
+    page.wait_for_timeout(200)
+    plan(page)
+    page.click("#prove")
+    page.wait_for_selector("#bound >> text=/No loop of .* can have/")
+    page.click("#prove[data-going=true]")
+    page.wait_for_selector("#state >> text=/proof|tight/")
+    assert "Proven limit" in page.inner_text("#bound")
+
+
 def test_a_wrong_ride_file_says_what_to_mend(visit: Visit, tmp_path: Path) -> None:
     wrong = tmp_path / "wrong.toml"
     wrong.write_text('[start]\npositon = [41.2, -33.0]\n[ride]\nlength_km = "long"\n')
@@ -229,8 +276,6 @@ def test_a_ride_is_saved_and_opened_again(visit: Visit, folder: Path) -> None:
     page.fill("#ride-name", "my evening")
     page.click("#save")
     page.wait_for_selector("#state >> text=saved as my evening.toml")
-    from routeplan.plan import ridefile
-
     assert ridefile.read_ride(folder / "my evening.toml").ride.length_km == 26
     page.select_option("#rides", "*demo")
     page.wait_for_selector("#ride-name")
@@ -281,8 +326,9 @@ def test_nothing_runs_over_at_any_size(chromium: Any, server: PageServer, width:
     assert (paper == "rgb(251, 249, 244)") == (scheme == "light")
     if width < 720:
         page.click("#tools summary")
-    page.select_option("#unit", "mi")
-    page.wait_for_selector("#headline >> text=/[0-9] mi,/")
+    page.select_option("#unit", "mi-ft")
+    page.wait_for_selector("#headline >> text=/[0-9] mi,.* ft up/")
+    page.wait_for_selector("#strip svg >> text=/ ft$/")
     unnamed = page.evaluate(UNNAMED)
     assert unnamed == []
     visit.close()

@@ -10,7 +10,10 @@ import tracemalloc
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from datetime import timedelta
+from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -22,7 +25,7 @@ from routeplan.page.server import PageServer, make_server, qr_text
 from routeplan.plan import jobs, ridefile
 from routeplan.plan.area import Area
 from routeplan.plan.document import from_text
-from routeplan.plan.value import Plan
+from routeplan.plan.value import Bound, Plan
 
 FAULT_RIDE = """
 [start]
@@ -40,8 +43,9 @@ position = [36.6300, -84.2000]
 
 @pytest.fixture(scope="module")
 def planned(fault_area: Area) -> Plan:
-    """A plan as the command line makes it."""
-    return jobs.plan("loop", fault_area, ridefile.read_ride_text(FAULT_RIDE), progress=lambda text: None)
+    """A plan as the command line makes it, after a short search."""
+    ride = ridefile.read_ride_text(FAULT_RIDE)
+    return jobs.plan("loop", fault_area, ride, progress=lambda text: None, quick=True)
 
 
 def steps(plan: Plan, gate: threading.Event | None = None, count: int = 4) -> Callable[..., Plan]:
@@ -63,7 +67,7 @@ def steps(plan: Plan, gate: threading.Event | None = None, count: int = 4) -> Ca
 def test_equal_numbers_to_the_command_line(
     make_browser: Callable[..., Browser], fault_area: Area, planned: Plan
 ) -> None:
-    browser = make_browser(area=fault_area.folder)
+    browser = make_browser(Searches(job=partial(jobs.plan, quick=True)), area=fault_area.folder)
     tables = said(browser.post("/api/ride/read", FAULT_RIDE.encode(), name="fault.toml"))["ride"]
     news = browser.search(area="a1", ride=tables, job="loop")
     assert news["state"] == "done" and news["whole"]
@@ -165,6 +169,141 @@ def test_a_new_search_ends_the_one_it_replaces(
                 break
             time.sleep(0.05)
         assert search.state == ends
+
+
+def test_choices_that_are_looked_at_stay_beside_newer_ones(
+    make_browser: Callable[..., Browser], planned: Plan, evening_tables: dict[str, Any]
+) -> None:
+    """A letter means the ride that was shown under it, whatever has come since."""
+    gate = threading.Semaphore(0)
+    first = planned.routes[0]
+    later = replace(planned, routes=(replace(first, departs=first.departs + timedelta(hours=1)),))
+
+    def job(name: str, area: Any, ride: Any, *, progress: Any, watch: Any) -> Plan:
+        watch(lambda: later)
+        gate.acquire(timeout=10)
+        return planned
+
+    browser = make_browser(Searches(job=job))
+    key = said(browser.post("/api/search", {"area": "demo", "ride": evening_tables, "job": "loop"}))["id"]
+    news: dict[str, Any] = {"seq": -1}
+    while "plan" not in news:
+        news = said(browser.get(f"/api/search/{key}", after=news["seq"], wait=5))
+    seq, shown = news["plan_seq"], news["plan"]["routes"]
+    before = browser.get(f"/api/search/{key}/file/ride_A.gpx", seq=seq).body
+    gate.release()
+    while news["state"] != "done":
+        news = said(browser.get(f"/api/search/{key}", after=news["seq"], wait=5))
+    assert browser.get(f"/api/search/{key}/file/ride_A.gpx", seq=seq).body == before
+    assert browser.get(f"/api/search/{key}/file/ride_A.gpx").body != before
+    assert browser.get(f"/api/search/{key}/file/ride_A.gpx", seq=seq + 500).status == 422
+    late = said(browser.get(f"/api/search/{key}", after=-1, wait=0))["plan"]["routes"]
+    assert late[0]["id"] == shown[0]["id"] == "A" and late[0]["key"] != shown[0]["key"]
+
+
+def test_a_job_that_does_not_listen_is_left_to_itself(
+    make_browser: Callable[..., Browser], planned: Plan, evening_tables: dict[str, Any], monkeypatch: Any
+) -> None:
+    monkeypatch.setattr("routeplan.page.searches.STOPS_WITHIN_S", 0.1)
+    gate = threading.Event()
+
+    def deaf(name: str, area: Any, ride: Any, *, progress: Any, watch: Any) -> Plan:
+        watch(lambda: planned)
+        gate.wait(10)
+        return replace(planned, routes=planned.routes[:1])
+
+    browser = make_browser(Searches(job=deaf))
+    key = said(browser.post("/api/search", {"area": "demo", "ride": evening_tables, "job": "mend"}))["id"]
+    search = browser.app.searches.get(key)
+    while search.plan is None:
+        time.sleep(0.01)
+    browser.post(f"/api/search/{key}/stop", {})
+    time.sleep(0.4)
+    assert search.state == "stopped" and not gate.is_set() and search.plan is planned
+    gate.set()
+    time.sleep(0.1)
+    assert search.plan is planned
+
+
+def test_a_limit_is_proven_tighter_watched_and_stopped(
+    make_browser: Callable[..., Browser], planned: Plan, evening_tables: dict[str, Any], monkeypatch: Any
+) -> None:
+    monkeypatch.setattr("routeplan.page.searches.PROOF_SAID_EVERY_S", 0.05)
+
+    def bound(out_s: float) -> Bound:
+        return Bound(9e9, "proven by a test", out_s_at_least=out_s)
+
+    def prover(area: Any, ride: Any, plan: Plan, report: Any) -> Bound:
+        for k in range(400):
+            time.sleep(0.01)
+            if not report(SimpleNamespace(bound=bound(60.0 + k), seconds=k / 100)):
+                break
+        return bound(60.0 + k)
+
+    browser = make_browser(Searches(job=steps(planned), prover=prover))
+    news = browser.search(area="demo", ride=evening_tables, job="loop")
+    key = news["id"]
+    assert browser.post(f"/api/search/{key}/prove", {}).status == 202
+    assert browser.post(f"/api/search/{key}/prove", {}).status == 422  # one at a time
+    told = []
+    while True:
+        news = said(browser.get(f"/api/search/{key}", after=news["seq"], wait=5))
+        if news["proof"].get("bound"):
+            told.append(news["proof"]["bound"]["limit_min"])
+        if len(told) == 2:
+            browser.post(f"/api/search/{key}/stop", {})
+        if not news["proof"]["running"]:
+            break
+    assert news["proof"]["stopped"] and told == sorted(told) and len(told) >= 2
+    document = json.loads(browser.get(f"/api/search/{key}/file/plan.json").body)
+    assert document["bound"]["how"] == "proven by a test"
+    assert browser.post("/api/search/s999/prove", {}).status == 422
+
+
+@pytest.fixture(scope="module")
+def usual_ride(planned: Plan) -> bytes:
+    from routeplan.output.gpx import gpx
+
+    found = gpx(planned, planned.routes[0])
+    return found if isinstance(found, bytes) else found.encode()
+
+
+@pytest.mark.parametrize(
+    ("job", "wish"),
+    [
+        ("check", {"follow": "usual.gpx"}),
+        ("mend", {"follow": "usual.gpx", "extra_km_at_most": 2}),
+        ("between", {"end": [36.5984, -84.2576], "length_at_most_km": 9}),
+    ],
+)
+def test_every_job_shows_something_before_its_end(
+    make_browser: Callable[..., Browser], fault_area: Area, usual_ride: bytes, job: str, wish: dict[str, Any]
+) -> None:
+    """A given ride is there as it is before changes are looked for; routes come before their set is whole."""
+    shown: list[Plan] = []
+
+    def watched(*asked: Any, watch: Any, **hooks: Any) -> Plan:
+        def look(so_far: Any) -> bool:
+            if len(shown) < 3:
+                shown.append(so_far())
+            return watch(so_far)
+
+        return jobs.plan(*asked, watch=look, **hooks)
+
+    browser = make_browser(Searches(job=watched), area=fault_area.folder)
+    browser.post("/api/track", usual_ride, name="usual.gpx")
+    tables = said(browser.post("/api/ride/read", FAULT_RIDE.encode(), name="fault.toml"))["ride"]
+    tables["ride"] = wish
+    news = browser.search(area="a1", ride=tables, job=job)
+    assert news["state"] == "done", news["faults"]
+    assert shown and shown[0].routes and not shown[0].what_if
+    if job != "between":
+        assert "as given" in shown[0].routes[0].why
+    ride = browser.app.rides.ride(tables)
+    alone = jobs.plan(job, fault_area, ride, progress=lambda text: None)
+    assert [r.length_m for r in browser.app.searches.get(news["id"]).plan.routes] == [r.length_m for r in alone.routes]
+    stopped = jobs.plan(job, fault_area, ride, progress=lambda text: None, watch=lambda so_far: False)
+    assert stopped.routes
 
 
 def test_a_fault_of_ours_shows_no_stack(
