@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 import re
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -18,6 +19,7 @@ import pytest
 from sample_plan import sample_plan
 
 from routeplan.output import calendar, columns, features, gpx
+from routeplan.output.share import shared
 from routeplan.plan.value import PlannedNet
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
@@ -72,6 +74,19 @@ def test_gpx_published_order_types_and_ranges(track):
             assert re.fullmatch(r"-?\d+\.\d", element.text)
         if name == "time":
             assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", element.text)
+
+
+@pytest.mark.skipif("ROUTEPLAN_GPX_SCHEMA" not in os.environ, reason="ROUTEPLAN_GPX_SCHEMA names no gpx.xsd")
+def test_gpx_published_schema_itself(plan, track):
+    """http://www.topografix.com/GPX/1/1/gpx.xsd as published."""
+    schema = pytest.importorskip("xmlschema").XMLSchema(os.environ["ROUTEPLAN_GPX_SCHEMA"])
+    awkward = replace(plan.routes[0], why='<b> & "quotes" ]]>', headline="\u00e9\u4e2d")
+    whole = replace(plan, routes=(awkward, *plan.routes[1:]))
+    texts = [track, *(gpx.gpx(each, route) for each in (whole, shared(whole)) for route in each.routes)]
+    for text in texts:
+        assert [str(error) for error in schema.iter_errors(ElementTree.fromstring(text))] == []
+    with_wrong_order = track.replace("<trkseg>", "<name>again</name><trkseg>", 1)
+    assert list(schema.iter_errors(ElementTree.fromstring(with_wrong_order)))
 
 
 def test_gpx_property_read_by_another_reader(plan, track, tmp_path):
