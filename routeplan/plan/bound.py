@@ -24,6 +24,7 @@ import math
 import os
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -43,6 +44,7 @@ from routeplan.search.engine import Objective
 STEPS = 60_000  # of one run on each limit; about a minute each where 40 km reach 15,000 streets
 KEEP_EVERY_S = 10.0  # where it stands is written this often
 CLOSE_ENOUGH = 0.005  # of the limit: a choice this near to it leaves nothing to prove
+KEPT = 40  # standings in the cache folder, those last written
 STATE_FORMAT = "routeplan proof 1"
 QUICK = "proven by filling the streets within reach, each way once, {} into {}; every second ridden counts"
 TIGHT = (
@@ -379,7 +381,8 @@ class _Store:
         except FileNotFoundError:
             return None
         except Exception:  # whatever a damaged file makes of the reader: it is thrown away
-            path.unlink(missing_ok=True)
+            with suppress(OSError):
+                path.unlink(missing_ok=True)
             return None
         for prices in (price, at_price):
             np.maximum(prices[p.equal :], 0.0, out=prices[p.equal :])
@@ -399,7 +402,11 @@ class _Store:
                                         weight=s.weight, steps=s.steps, done=s.done)  # fmt: skip
                 os.replace(temporary, path)
             except OSError:
-                temporary.unlink(missing_ok=True)
+                with suppress(OSError):
+                    temporary.unlink(missing_ok=True)
+        with suppress(OSError):
+            for old in sorted(self.folder.glob("*.npz"), key=lambda kept: -kept.stat().st_mtime)[KEPT:]:
+                old.unlink(missing_ok=True)
 
 
 def with_halt(at_most_s: float, how: str, halt_s: float, window_s: float) -> Bound:

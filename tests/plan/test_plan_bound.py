@@ -138,6 +138,20 @@ def test_property_damaged_state_is_thrown_away(still: tuple[Any, ...], tmp_path:
     assert (first.steps == 0) == (damage != "other")  # the other one's own file still holds
 
 
+def test_a_folder_that_cannot_be_written_costs_no_proof(still: tuple[Any, ...], tmp_path: Path) -> None:
+    nowhere = tmp_path / "file"
+    nowhere.write_text("no folder")
+    assert bound.tightened_bound(*still, best=bound.Best(), steps=100, folder=nowhere).contact_s_at_most > 0
+
+
+def test_only_the_last_standings_are_kept(
+    still: tuple[Any, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bound, "KEPT", 1)
+    bound.tightened_bound(*still, best=bound.Best(), steps=100, folder=tmp_path)
+    assert len(list(tmp_path.iterdir())) == 1
+
+
 def test_prices_that_were_tampered_with_prove_no_more_than_they_do(still: tuple[Any, ...], tmp_path: Path) -> None:
     best = bound.best_of(many_loops(*still))
     ask = {"best": best, "steps": 200, "folder": tmp_path}
