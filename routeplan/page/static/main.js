@@ -587,6 +587,26 @@ async function guarded(action) {
   try { await action(); } catch (error) { fail(error); }
 }
 
+const DEBRIEF = {'debrief.html': 'report', 'debrief.json': 'all figures as JSON', 'debrief_map.png': 'map', 'debrief_strip.png': 'strip', 'evidence.csv': 'what it was learnt from',
+  'heard.csv': 'reports', 'learnt.toml': 'what was learnt', 'log.adi': 'log (ADIF)', 'debrief.zip': 'everything'};
+
+// Lines that begin with a dash are a list; what is indented belongs to the line before.
+function showDebrief(found) {
+  const lines = found.text.replace(/\n {2,}/g, ' ').split('\n').filter(Boolean), parts = [];
+  for (const line of lines) {
+    if (!line.startsWith('- ')) parts.push(make('p', {}, inUnit(line)));
+    else {
+      if (parts.at(-1)?.tagName !== 'UL') parts.push(make('ul', {}));
+      parts.at(-1).append(make('li', {}, inUnit(line.slice(2))));
+    }
+  }
+  $('debrief-text').replaceChildren(...parts);
+  const picture = (file, alt) => found.files.includes(file) ? [make('img', {src: `/api/debrief/${found.id}/${file}`, alt})] : [];
+  $('debrief-pictures').replaceChildren(...picture('debrief_strip.png', 'The ride minute by minute: predicted, and what was heard'),
+    ...picture('debrief_map.png', 'Map of the ride with what was heard'));
+  $('debrief-links').replaceChildren(...[...found.files, 'debrief.zip'].map(file => make('a', {href: `/api/debrief/${found.id}/${file}`, download: file}, DEBRIEF[file] ?? file)));
+}
+
 // After the ride.
 async function compare() {
   const ridden = $('ridden').files[0];
@@ -596,8 +616,7 @@ async function compare() {
     const {name} = await upload('/api/track', ridden, {name: ridden.name.replace(/[^A-Za-z0-9 _.-]/g, '_')});
     const heard = await Promise.all([...$('heard').files].map(async file => ({name: file.name, text: await file.text()})));
     const found = await post('/api/debrief', {area: ride.area, ride: ride.tables, track: name, heard, search: plan ? plan.search : null, seq: planSeq, choice: $('ticked').value});
-    $('debrief-text').textContent = found.text;
-    $('debrief-links').replaceChildren(...[...found.files, 'debrief.zip'].map(file => make('a', {href: `/api/debrief/${found.id}/${file}`, download: file}, file)));
+    showDebrief(found);
     $('keep').hidden = false;
     $('keep').onclick = () => guarded(async () => {
       const kept = await post(`/api/debrief/${found.id}/keep`, {});
@@ -606,7 +625,7 @@ async function compare() {
       $('keep').hidden = true;
       say(`${kept.name} is used from now on; save the ride to keep it so`);
     });
-  } catch (error) { $('debrief-text').textContent = ''; throw error; }
+  } catch (error) { $('debrief-text').replaceChildren(); throw error; }
 }
 
 function listen() {

@@ -266,8 +266,10 @@ export class RideMap {
   paintPlaces(ctx) {
     if (!this.area) return;
     const {ink} = this;
-    const taken = [...Object.values(this.marks).filter(Boolean).map(m => [m, 24, 28]), ...this.stations.map(m => [m, 34, 28])]
-      .map(([m, wide, tall]) => { const [x, y] = this.px(m.x, m.y); return [x - wide, y - tall, x + wide, y + tall]; });
+    const ridden = this.riddenCells();
+    const kept = [[0, this.height - 36, 150, this.height], [this.width - 52, 0, this.width, 132]];  // the scale, the buttons
+    const round = (m, wide) => { const [x, y] = this.px(m.x, m.y); return [x - wide, y - 28, x + wide, y + 28]; };
+    const taken = [...kept, ...Object.values(this.marks).filter(Boolean).map(m => round(m, 24)), ...this.stations.map(m => round(m, 34))];
     ctx.font = '11px system-ui, sans-serif';
     ctx.textAlign = 'center';
     ctx.lineJoin = 'round';
@@ -275,18 +277,45 @@ export class RideMap {
       if (this.view.scale < {city: 0, town: 0, village: 0.008, hamlet: 0.025, peak: 0.02}[kind]) continue;
       const [px, py] = this.px(x, y);
       if (px < 0 || py < 0 || px > this.width || py > this.height) continue;
-      const half = ctx.measureText(name).width / 2 + 3, box = [px - half, py - 16, px + half, py];
-      if (taken.some(t => t[0] < box[2] && t[2] > box[0] && t[1] < box[3] && t[3] > box[1])) continue;
-      taken.push(box);
-      ctx.strokeStyle = ink.paper;
-      ctx.lineWidth = 3;
-      ctx.strokeText(name, px, py - 5);
+      const half = ctx.measureText(name).width / 2 + 3;
+      // Above its dot, else below or beside it: where no other word and no ride runs, and all of it can be read.
+      const at = [[0, -5], [0, 15], [half + 5, 4], [-half - 5, 4]].map(([dx, dy]) => [px + dx, py + dy]).find(([x, y]) => {
+        const box = [x - half, y - 11, x + half, y + 3];
+        return box[0] > 0 && box[1] > 0 && box[2] < this.width && box[3] < this.height
+          && !taken.some(t => t[0] < box[2] && t[2] > box[0] && t[1] < box[3] && t[3] > box[1]) && !ridden(box);
+      });
       ctx.fillStyle = kind === 'peak' ? ink.quiet : ink.ink;
-      ctx.fillText(name, px, py - 5);
+      if (at) {
+        const [x, y] = at;
+        taken.push([x - half, y - 11, x + half, y + 3]);
+        ctx.strokeStyle = ink.paper;
+        ctx.lineWidth = 3;
+        ctx.strokeText(name, x, y);
+        ctx.fillText(name, x, y);
+      }
       ctx.beginPath();
       ctx.arc(px, py, 1.6, 0, 7);
       ctx.fill();
     }
+  }
+
+  // Whether the chosen ride runs through a box of the window: asked of a grid of cells that it touches.
+  riddenCells() {
+    const route = this.routes.find(r => r.id === this.chosen), cell = 6, cells = new Set();
+    if (route) {
+      let [ax, ay] = this.px(route.x[0], route.y[0]);
+      for (let k = 1; k < route.x.length; k++) {
+        const [bx, by] = this.px(route.x[k], route.y[k]), steps = Math.min(200, Math.ceil(Math.hypot(bx - ax, by - ay) / cell) || 1);
+        for (let i = 0; i <= steps; i++) cells.add(`${Math.floor((ax + (bx - ax) * i / steps) / cell)},${Math.floor((ay + (by - ay) * i / steps) / cell)}`);
+        [ax, ay] = [bx, by];
+      }
+    }
+    return box => {
+      for (let x = Math.floor(box[0] / cell); x <= Math.floor(box[2] / cell); x++) {
+        for (let y = Math.floor(box[1] / cell); y <= Math.floor(box[3] / cell); y++) if (cells.has(`${x},${y}`)) return true;
+      }
+      return false;
+    };
   }
 
   line(route, from = 0, to = route.x.length - 1) {
@@ -389,12 +418,14 @@ export class RideMap {
     ctx.stroke();
     ctx.fillStyle = colour;
     ctx.fill();
-    this.word(ctx, s.name, x, y - 13, colour, true);
+    this.word(ctx, s.name, x, y < 26 ? y + 22 : y - 13, colour, true);
   }
 
   word(ctx, text, x, y, colour, bold = false) {
     ctx.font = `${bold ? '600 ' : ''}12px system-ui, sans-serif`;
     ctx.textAlign = 'center';
+    const half = ctx.measureText(text).width / 2 + 3;
+    if (x > 0 && x < this.width) x = Math.max(half, Math.min(this.width - half, x));
     ctx.lineWidth = 3.5;
     ctx.strokeStyle = this.ink.paper;
     ctx.strokeText(text, x, y);
