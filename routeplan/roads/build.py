@@ -97,6 +97,7 @@ def build_network(
         forward=forward, backward=backward, ways=Ways.of(rows),
         turns=turns,
     )  # fmt: skip
+    del a, b, way, row, x, y, length, mate, order, turned, tail, head, point, mark, delay  # the peak is what follows
     return twin_groups(network), left_out
 
 
@@ -129,6 +130,7 @@ def _pieces(ways: RawWays) -> tuple[np.ndarray, ...]:
     inside &= known[:-1] & known[1:] & (inverse[:-1] != inverse[1:])
     a, b, of = inverse[:-1][inside], inverse[1:][inside], way[:-1][inside]
     used, index = np.unique(np.concatenate((a, b)), return_inverse=True)
+    index = index.astype(np.int32)  # half the memory, here and in all that is indexed by it
     return node_id[used], lat[used], lon[used], index[: len(a)], index[len(a) :], of
 
 
@@ -233,7 +235,7 @@ def _mates(a: np.ndarray, b: np.ndarray, code: np.ndarray, keep: np.ndarray, cou
     first = (np.cumsum(degree) - degree)[two]
     one, other = order[first], order[first + 1]
     same = (out[one] == into[other]) & (into[one] == out[other]) & (rest[one] == rest[other])
-    mate = np.full(len(node), -1, np.int64)
+    mate = np.full(len(node), -1, np.int32)
     mate[one[same]], mate[other[same]] = other[same], one[same]
     return mate
 
