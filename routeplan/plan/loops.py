@@ -262,7 +262,14 @@ def _pool(looking: _Looking, asked: Question, before: list[Timed], departure: da
     def watch(so_far: Callable[[], TradeOff]) -> bool:
         return looking.go_on([*before, *found], so_far, departure)
 
+    def first_look(so_far: Callable[[], TradeOff]) -> bool:
+        watch(so_far)
+        return False
+
     told = None if looking.watch is None else watch
+    if told is not None and not before and setting.ride.ride.repeat_share > 0:
+        # Something to see at once: where loops without repeats are rare, the first of them takes a second to find.
+        _search(setting, asked, window, clock, 1, may_repeat=True, watch=first_look)
     for_calm = int(calm.BUDGET_SHARE * budget) if calm.wanted(setting) else 0
     budget -= for_calm
     first = int(STRICT_SHARE * budget)
