@@ -167,7 +167,11 @@ class Rides:
             text = edited(before, checked, to_json)
         if text is None:
             text = document_text(checked)
-        if len(text.encode("utf-8", "replace")) > LARGEST_RIDE_BYTES:
+        try:
+            size = len(text.encode())
+        except UnicodeEncodeError:
+            raise InputError("half a character, which no file can hold", "ride", "type that word anew") from None
+        if size > LARGEST_RIDE_BYTES:
             raise InputError("too large for a ride file", "ride", "was another file meant?")
         return text
 

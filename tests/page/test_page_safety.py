@@ -227,7 +227,8 @@ def test_a_fuzzer_finds_no_stack_and_no_way_out(
     make_browser: Callable[..., Browser], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     browser = make_browser(Searches(job=_no_job))
-    ride = said(browser.get("/api/ride", demo=1))["ride"]
+    opened = said(browser.get("/api/ride", demo=1))
+    ride, text = opened["ride"], opened["text"]
     random_ = random.Random(SEED)
     before = {p for p in tmp_path.parent.rglob("*") if tmp_path not in p.parents and p != tmp_path}
     gets = ["/", "/api/hello", "/api/area", "/api/place", "/api/ride", "/api/rides", "/static/main.js", "/look.css"]
@@ -245,18 +246,22 @@ def test_a_fuzzer_finds_no_stack_and_no_way_out(
         "/api/track",
         "/api/search",
         "/api/coverage",
+        "/api/search/s1/prove",
+        "/api/search/s1/stop",
+        "/api/debrief",
     ]
     for _ in range(ROUNDS):
         method = random_.choice(["GET", "POST", "POST", "POST", "PUT", "HEAD"])
         path = random_.choice(posts if method == "POST" else gets)
         if random_.random() < 0.1:
             path += random_.choice(["/", "/..", "\0", "x", "%00", "//"])
-        names = ("area", "name", "x", "y", "after", "wait", "width", "route", "demo", "cells")
+        names = ("area", "name", "x", "y", "after", "wait", "width", "route", "demo", "cells", "seq", "replace", "unit")
         query = {name: str(random_.choice(STRANGE)) for name in names if random_.random() < 0.3}
         query.setdefault("wait", "0")
         if random_.random() < 0.5:
             query["area"] = "demo"
         ask = {"area": "demo", "job": random_.choice(["loop", "check", "mend", "x"]), "ride": ride, "cells": 20}
+        ask["before"] = random_.choice([text, text[: random_.randrange(len(text))], *STRANGE])
         for _ in range(random_.randrange(1, 4)):
             ask["ride"] = _strange(random_, ask["ride"])
         if random_.random() < 0.3:
