@@ -174,8 +174,10 @@ def _limit(plan: Plan, route: Route, by_minutes: bool, most: float) -> float | N
     if plan.bound is None:
         return None
     at_most = plan.bound.contact_s_at_most
-    value = at_most / 60 if by_minutes else at_most / max(route.ride_time_s, 1.0) * 100
-    return min(value, most)
+    if by_minutes:
+        return min(at_most / 60, most)
+    at_most = min(at_most, route.ride_time_s - (plan.bound.out_s_at_least or 0.0))
+    return min(at_most / max(route.ride_time_s, 1.0) * 100, most)
 
 
 def _axes(scene, room, left, right, top, base, px, py, x_range, y_range, y_step, by_minutes, narrow):  # type: ignore[no-untyped-def]
