@@ -354,11 +354,13 @@ def tighten(ball: Ball, objective: Any, bound: Bound, found: float, time_limit_s
     found : gain of the best loop known, for the gap in the proof. time_limit_s : None takes up to STEPS steps, and
     repeats exactly."""
     began = time.perf_counter()
+    if time_limit_s is not None and time_limit_s <= 0:
+        return bound
     given = instance_of(ball, objective)
     at = None
     for at in descend(programme(given)):
-        late = time_limit_s is not None and time.perf_counter() - began > time_limit_s
-        if late or at.steps >= STEPS or at.figure <= found:
+        over = at.steps >= STEPS if time_limit_s is None else time.perf_counter() - began > time_limit_s
+        if over or at.figure <= found:
             break
     assert at is not None
     figure = with_rounding(given, at.figure)

@@ -63,7 +63,7 @@ def best_loops(
                    metre more (a price is negative)
     target_length_m, length_gain_per_m : gain (negative) for each metre between the loop's length and the target
     time_limit_s : stops the search and says so; without it the search counts `budget` label offers and repeats exactly
-    prove        : tighten `gain_at_most` (see routeplan.search.bounds); takes much longer
+    prove        : tighten `gain_at_most` (see routeplan.search.bounds), until the time limit where there is one
 
     A loop does not turn back on the street just ridden, except through the start; places may recur. The result's
     `gain_at_most` is proven for all of these loops, whatever the time limit.
@@ -98,6 +98,7 @@ def best_loops(
     chosen = _apart(loops, ball, count, shared_at_most)
     if prove:
         bound = bounds.tighten(ball, objective, bound, loops[0][0].gain, deadline.left())
+        deadline.passed()  # it says so if the proof was cut short
     return LoopResult(tuple(chosen), bound.gain_at_most, bound.proof, deadline.stopped, spent, bound.certificate)
 
 
