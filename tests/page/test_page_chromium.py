@@ -234,8 +234,7 @@ def test_choices_keep_still_under_the_riders_hand(visit: Visit, server: PageServ
         page.wait_for_function("document.querySelector('#spoken').textContent")
         page.click("#waiting button")
         page.wait_for_selector("#waiting", state="hidden")
-        page.click("#stop")
-        page.wait_for_selector("#stop[disabled]")
+        ended(page)
     finally:
         server.app.searches._job = quick
     assert page.locator("#choices input:checked").count() == 1

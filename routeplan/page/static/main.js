@@ -538,11 +538,20 @@ function clearPlan() {
   $('choices').replaceChildren();
   $('trade').replaceChildren();
   $('sentence').textContent = '';
-  $('bound').replaceChildren();
+  drawBound();
   map.paint();
 }
 
+// What is being looked for is not wanted any more.
+function dropSearch() {
+  if (running || proof?.running) search.stop().catch(() => {});
+  search.newTurn();
+  proof = null;
+  setRunning(false);
+}
+
 async function openRide(found) {
+  dropSearch();
   clearPlan();
   if (map.area) map.fit(map.area.roads_m);
   $('ride-name').value = found.name.replace(/\.toml$/, '');
@@ -632,7 +641,7 @@ function listen() {
   $('compare').addEventListener('click', () => guarded(compare));
   $('ask').addEventListener('submit', event => { event.preventDefault(); guarded(async () => { await look('area'); begin(); }); });
   $('stop').addEventListener('click', () => guarded(async () => { $('stop').disabled = true; say('stopping'); await search.stop(); }));
-  $('area').addEventListener('change', () => guarded(async () => { clearPlan(); await openArea($('area').value); await look(''); }));
+  $('area').addEventListener('change', () => guarded(async () => { dropSearch(); clearPlan(); await openArea($('area').value); await look(''); }));
   $('rides').addEventListener('change', () => guarded(async () => {
     const name = $('rides').value;
     $('rides').value = '';
@@ -723,9 +732,7 @@ async function start() {
   listRides(hello.rides);
   $('jobs').append(...JOBS.map(([job, label]) => make('label', {}, make('input', {type: 'radio', name: 'job', value: job, onchange: () => {
     ride.job = job;
-    if (running) search.stop().catch(() => {});
-    search.turn++;
-    setRunning(false);
+    dropSearch();
     clearPlan();
     say('');
     showFaults($('trouble'), []);
