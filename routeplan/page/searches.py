@@ -16,6 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
+from routeplan import compiled
 from routeplan.errors import Fault, InputError, RouteplanError
 from routeplan.page.view import bound_view, plan_view
 from routeplan.plan import jobs
@@ -29,6 +30,7 @@ BETTER_EVERY_S = 0.8  # how often better choices are shown, at the most
 SHOWING_SHARE = 8  # showing takes no more than one part in so many of a search's time
 VERSIONS = 3  # of the choices that some page has looked at, beside the newest
 STOPS_WITHIN_S = 1.0  # a job that does not end by then is left to itself; what it has shown is the answer
+TIDIES_WITHIN_S = 4.0
 PROOF_SAID_EVERY_S = 0.5
 
 Job = Callable[..., Plan]
@@ -64,7 +66,7 @@ class Search:
         self.proof: dict[str, Any] | None = None  # how far it has come, as the page shows it
         self._versions: OrderedDict[int, Plan] = OrderedDict()
         self._view: tuple[int, dict[str, Any]] = (0, {})
-        self._stop = self._drop = self._stop_proof = False
+        self._stop = self._drop = self._stop_proof = self._heard = False
         self._began = time.monotonic()
         self._next_look = 0.0
         self.first_s: float | None = None
@@ -88,11 +90,18 @@ class Search:
             self._tell("stopped", state="stopped")
             return
         self._tell("stopping")
-        late = threading.Timer(STOPS_WITHIN_S, self._leave)
+        self._leave_in(STOPS_WITHIN_S)
+
+    def _leave_in(self, seconds: float) -> None:
+        late = threading.Timer(seconds, self._leave)
         late.daemon = True
         late.start()
 
     def _leave(self) -> None:
+        """Wait no longer for a job that was told to stop; one that has heard it gets some time to tidy up."""
+        if self._heard:
+            self._heard = False
+            return self._leave_in(TIDIES_WITHIN_S)
         self._drop = True
         self._tell("stopped", state="stopped")
 
@@ -154,7 +163,9 @@ class Search:
         if self.ended:
             return
         try:
-            self._tell("beginning", state="running")
+            compiling = compiled.all_to_compile()
+            self._tell("first run on this machine: preparing, some 20 seconds, once" if compiling else "beginning",
+                       state="running")  # fmt: skip
             plan = job(asked.job, asked.area, asked.ride, progress=self._progress, watch=self._watch)
             if self._drop:
                 raise Stopped
@@ -183,6 +194,7 @@ class Search:
             self._show(so_far())
             done = time.monotonic()
             self._next_look = done + max(BETTER_EVERY_S, SHOWING_SHARE * (done - now))
+        self._heard = self._stop
         return not self._stop
 
     def _show(self, plan: Plan, *, whole: bool = False) -> None:

@@ -157,6 +157,7 @@ def serve(
     say("Each address lets one browser in. Enter gives another; Ctrl-C ends.")
     if open_browser:
         webbrowser.open(here)
+    threading.Thread(target=warm_up, args=(server.app.shelf,), name="warm up", daemon=True).start()
     if sys.stdin is not None and sys.stdin.isatty():
         threading.Thread(target=_more_addresses, args=(address, say, on_network), daemon=True).start()
     try:
@@ -164,6 +165,24 @@ def serve(
     finally:
         server.app.searches.stop_all()
         server.server_close()
+
+
+def warm_up(shelf: Shelf) -> None:
+    """Load, and on a first run compile, what a search needs, while the rider still looks at the page."""
+    from routeplan.page.searches import Stopped, log_fault
+    from routeplan.plan import demo, jobs, ridefile
+
+    def enough(so_far: Callable[[], object]) -> bool:
+        so_far()
+        raise Stopped
+
+    try:
+        ride = ridefile.read_ride(demo.ride_file("net_evening"))
+        jobs.plan("loop", shelf.area("demo"), ride, progress=lambda text: None, watch=enough, quick=True)
+    except Stopped:
+        pass
+    except Exception as error:  # the page goes on without
+        log_fault(error)
 
 
 def _more_addresses(address: Callable[[str], str], say: Callable[[str], None], on_network: bool) -> None:

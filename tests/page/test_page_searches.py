@@ -465,6 +465,18 @@ def test_the_command_says_its_address(monkeypatch: pytest.MonkeyPatch, tmp_path:
 
     said_: list[str] = []
     monkeypatch.setattr(PageServer, "serve_forever", lambda self, poll_interval: None)
+    warmed: list[Any] = []
+    monkeypatch.setattr(serving, "warm_up", warmed.append)
     serving.serve(None, rides=tmp_path, on_network=True, say=said_.append)
     assert said_[0].startswith("The page: http://127.0.0.1:") and "token=" in said_[0]
     assert any("phone" in line for line in said_)
+    assert warmed
+
+
+def test_warming_up_reckons_what_a_first_choice_needs(capsys: pytest.CaptureFixture[str]) -> None:
+    from routeplan.page.areas import Shelf
+    from routeplan.page.server import warm_up
+
+    shelf = Shelf(None, Path("nowhere"))
+    warm_up(shelf)
+    assert shelf.area("demo").losses._known and not capsys.readouterr().err
