@@ -300,7 +300,7 @@ def _value(value: Any) -> str:
 
 
 def _method(plan: Plan) -> str:
-    notes = "".join(f"<p>{escape(note)}</p>" for note in plan.notes)
+    notes = "".join(f"<p>{escape(sentence_of(note))}</p>" for note in plan.notes)
     return (
         f"<section><h2>How it was found</h2>{notes}<p>Ranges of contact: a common error of 5 dB on all links, "
         "either way; differences under 5 points are not differences. "

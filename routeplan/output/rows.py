@@ -121,8 +121,20 @@ class Stop:
 def stops(route: Route, shortest_s: float = 60.0) -> list[Stop]:
     """Halts of a minute and more: samples at one place with time between them."""
     time_s, distance = route.samples.time_s, route.samples.distance_m
-    still = np.flatnonzero((np.diff(distance) < 1.0) & (np.diff(time_s) >= shortest_s))
+    still = _still(route.samples, shortest_s)
     return [Stop(float(distance[k]), float(time_s[k]), float(time_s[k + 1] - time_s[k])) for k in still]
+
+
+def _still(samples: Samples, shortest_s: float) -> np.ndarray:
+    """Samples (h,) at which a halt begins."""
+    return np.flatnonzero((np.diff(samples.distance_m) < 1.0) & (np.diff(samples.time_s) >= shortest_s))
+
+
+def held(samples: Samples, values: np.ndarray, shortest_s: float = 60.0) -> tuple[np.ndarray, np.ndarray]:
+    """Times and values (n + halts,) for drawing: what holds where a halt begins holds until it ends."""
+    still = _still(samples, shortest_s)
+    ends_s = samples.time_s[still + 1] - 1e-3
+    return np.insert(samples.time_s, still + 1, ends_s), np.insert(values, still + 1, values[still])
 
 
 def what_if_nobody(plan: Plan, route: Route, place: CallingPlace) -> str:

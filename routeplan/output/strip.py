@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from routeplan.output.look import BODY, HEAD, SMALL, accent, marker, marker_ring, nice_step
-from routeplan.output.rows import Stop, stops
+from routeplan.output.rows import Stop, held, stops
 from routeplan.output.scene import Area, Line, Room, Scene, Text, png, shortened, svg, text_width, wrapped
 from routeplan.plan.value import Plan, Route, Stretch
 from routeplan.plan.words import after, clock, headline, in_tenths, minutes, net_window
@@ -203,7 +203,7 @@ def _overs(scene: Scene, room: Room, route: Route, frame: Frame, y: float, brief
 
 def _curve(route: Route, frame: Frame, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """x [px] and the column's value there, NaN where the nearest sample is not known."""
-    time_s = route.samples.time_s
+    time_s, values = held(route.samples, values)
     x = np.linspace(frame.left, frame.right, int((frame.right - frame.left) / STEP_PX) + 1)
     at = np.linspace(0, frame.end_s, len(x))
     known = np.isfinite(values)

@@ -74,7 +74,7 @@ def table(plan: Plan, *, width: int = WIDTH, unicode: bool = True, strips: int =
         shown = guesses[:6] if more else guesses
         lines += ["", *_wrapped(f"Guessed (set them in the ride file): {', '.join(shown)}{more}.", width)]
     for note in plan.notes:
-        lines += _wrapped(note, width)
+        lines += _wrapped(sentence_of(note), width)
     text = "\n".join(lines)
     return text if unicode else text.encode("ascii", "replace").decode()
 
@@ -85,15 +85,15 @@ def _title(plan: Plan) -> str:
 
 
 def extras(route: Route) -> str:
-    """What a rider wants to know before choosing, only where there is something to know."""
+    """What a rider wants to know before choosing, where there is something to know that `why` does not say."""
     parts = []
     if route.chance_sentence:
         parts.append(route.chance_sentence)
     if longest_overs(route):
         parts.append(f"longest overs in the net {longest_overs(route)}")
-    if minutes(route.walked_s) > 0:
+    if minutes(route.walked_s) > 0 and "on foot" not in route.why:
         parts.append(f"{hours(route.walked_s)} on foot")
-    if route.repeated_m >= 200:
+    if route.repeated_m >= 200 and "out and back" not in route.why:
         parts.append(f"{route.repeated_m / 1000:.1f} km out and back")
     if route.busy_m >= 500:
         parts.append(f"{route.busy_m / 1000:.1f} km on busy roads")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from routeplan.output.rows import held
 from routeplan.plan.value import Plan, Route, Samples
 from routeplan.plan.words import after, clock, hours, minutes, net_window
 
@@ -17,14 +18,15 @@ def worst_per_cell(samples: Samples, values: np.ndarray, cells: int) -> np.ndarr
 
     Cells hold time, not places: a slow climb takes more of the strip than a fast descent.
     """
-    end = samples.time_s[-1]
-    at = np.minimum((samples.time_s / max(end, 1e-9) * cells).astype(int), cells - 1)
+    time_s, values = held(samples, values)
+    end = time_s[-1]
+    at = np.minimum((time_s / max(end, 1e-9) * cells).astype(int), cells - 1)
     known = np.isfinite(values)
     total = np.bincount(at[known], values[known], cells)
     count = np.bincount(at[known], minlength=cells)
     unknown = np.bincount(at[~known], minlength=cells)
     centre = (np.arange(cells) + 0.5) / cells * end
-    filled = np.interp(centre, samples.time_s[known], values[known]) if known.any() else np.full(cells, np.nan)
+    filled = np.interp(centre, time_s[known], values[known]) if known.any() else np.full(cells, np.nan)
     out = np.where(count > 0, total / np.maximum(count, 1), filled)
     return np.where((count == 0) & (unknown > 0), np.nan, out)
 

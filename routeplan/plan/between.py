@@ -205,7 +205,8 @@ def _how(found: search.ParetoResult) -> list[str]:
         return ["the whole set of routes would take too long: these are the ones found in the time there was"]
     if found.epsilon:
         return [
-            f"the whole set of routes is too large: every other is within {found.epsilon:.1%} of one that was looked at"
+            "the whole set of routes is too large: every other is within "
+            f"{words.percent(found.epsilon, 1)} of one that was looked at"
         ]
     return []
 

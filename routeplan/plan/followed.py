@@ -8,6 +8,7 @@ import numpy as np
 
 from routeplan.afterwards.tracks import Track
 from routeplan.errors import InputError
+from routeplan.plan import words
 from routeplan.plan.area import Area
 from routeplan.plan.cheapest import cheapest, way_to
 from routeplan.plan.ridefile import Ride
@@ -45,7 +46,7 @@ def follow(area: Area, ride: Ride, track: Track, *, room_m: float, progress: Pro
     """
     x, y = area.projection.to_xy(track.latitude_deg, track.longitude_deg)
     x, y = np.asarray(x), np.asarray(y)
-    _raise_elsewhere(area, x, y)
+    _raise_elsewhere(area, track, x, y, ride.ride.follow.name if ride.ride.follow else "the track")
     raise_off_the_raster(area, ride, {})
     network = fuse(area.network.subset(_near(area, ride, x, y, max(room_m, STREETS_WITHIN_M))))
     network, start = cut_at(network, place_on_a_street(network, (x[0], y[0]), "the track's start"))
@@ -54,7 +55,7 @@ def follow(area: Area, ride: Ride, track: Track, *, room_m: float, progress: Pro
     match = match_track(network, x, y, track.time_s if np.isfinite(track.time_s).all() else None)
     if match.matched_share < MATCHED_AT_LEAST:
         raise InputError(
-            f"only {match.matched_share:.0%} of the track lies on streets of this area",
+            f"only {words.percent(match.matched_share)} of the track lies on streets of this area",
             "the track",
             "is it of this area, and on roads?",
         )
@@ -63,11 +64,15 @@ def follow(area: Area, ride: Ride, track: Track, *, room_m: float, progress: Pro
     return Followed(setting, edges, match, bridged)
 
 
-def _raise_elsewhere(area: Area, x: np.ndarray, y: np.ndarray) -> None:
-    inside = area.elevation.contains(x, y)
+def _raise_elsewhere(area: Area, track: Track, x: np.ndarray, y: np.ndarray, name: str) -> None:
+    inside = np.asarray(area.elevation.contains(x, y))
     if not inside.all():
+        k = int(np.argmin(inside))
+        first = float(track.latitude_deg[k]), float(track.longitude_deg[k])
         raise InputError(
-            f"{int((~inside).sum())} of {len(x)} track points lie outside the area", "the track", "make a larger area"
+            f"{int((~inside).sum())} of {len(x)} points lie outside the area, the first at {words.place(*first)}",
+            name,
+            "make a larger area" if inside.any() else "is it a track of another place?",
         )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import datetime
 from functools import cache, partial
 from itertools import count
@@ -37,7 +38,7 @@ STATION_WITHIN = 0.6  # of the routes' span: a station this far outside them wid
 
 JOBS = ("loop", "between", "mend", "check")
 
-
+OF_MENDING = ("ride.extra_km_at_most",)
 LOOKS_BEFORE_BOUND = 1
 Watch = Callable[[Callable[[], Plan]], bool]  # is given the plan so far; False ends the search
 Prove = Callable[[Proof], bool]  # is told how far the proof has come; False ends it
@@ -214,6 +215,8 @@ def _plan(
     progress("the ground of the map")
     x, y = _map_places(setting, routes)
     assumptions = told_assumptions(setting)
+    if job != "mend":  # a guess that changes nothing of this job is none to mend
+        assumptions = tuple(replace(a, guess=False) if a.key in OF_MENDING else a for a in assumptions)
     changes = what_if(setting, chosen[0]) if whole else ()
     guess = guess_line(setting, changes, {a.key for a in assumptions if a.guess})
     zone = ride.time_zone or "UTC"

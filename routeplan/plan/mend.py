@@ -378,7 +378,8 @@ def _how(setting: Setting, epsilon: float) -> str:
     told = f"detours leave the ride up to {WITHIN_M / 1000:g} km before a dead stretch, join it as near after, and "
     told += f"add at most {extra} in all; every dead stretch counts, in a net's window or not"
     if epsilon:
-        told += f"; all of them would take too long: each is within {epsilon:.1%} of one that was looked at"
+        told += "; all of them would take too long: each is within "
+        told += f"{words.percent(epsilon, 1)} of one that was looked at"
     return told
 
 

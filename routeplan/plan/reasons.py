@@ -36,7 +36,7 @@ def ride_reasons(chosen: Sequence[Timed]) -> list[str]:
 
 def followed_reason(followed: Followed) -> str:
     """What to know of a ride that was given as a track."""
-    told = f"the ride as given; {followed.match.matched_share:.0%} of its points lie on streets"
+    told = f"the ride as given; {words.percent(followed.match.matched_share)} of its points lie on streets"
     if followed.bridged_m > 50:
         told += f", {words.km(followed.bridged_m)} of gaps closed along the shortest way"
     return told

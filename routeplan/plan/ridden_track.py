@@ -38,7 +38,7 @@ def on_the_ground(area: Area, track: Track, name: str, now_s: float | None) -> t
     if inside.mean() < INSIDE_SHARE:
         raise InputError(
             f"{int((~inside).sum())} of {len(inside)} track points lie outside the area {area.name!r}, the first at "
-            f"{track.latitude_deg[0]:.4f} N {track.longitude_deg[0]:.4f} E", name, "is it a ride of another place?",
+            f"{words.place(track.latitude_deg[0], track.longitude_deg[0])}", name, "is it a ride of another place?",
         )  # fmt: skip
     warnings = []
     if not inside.all():

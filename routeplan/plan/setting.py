@@ -29,6 +29,7 @@ from routeplan.plan.learnt import learnt_cover, with_learnt
 from routeplan.plan.ridefile import Net, Ride
 from routeplan.plan.weights import Pieces, RideWeights, pieces_of, ride_weights
 from routeplan.plan.words import after, seconds_between
+from routeplan.plan.words import place as place_in_words
 from routeplan.radio import chance, words
 from routeplan.radio.link import RiderSet, noise_spread_db
 from routeplan.radio.quality import for_contact, mode_of
@@ -238,13 +239,13 @@ def raise_off_the_raster(area: Area, ride: Ride, places: dict[str, tuple[float, 
     """Raise InputError for every place, and every station, that the elevation does not cover."""
     west, south, east, north = area.elevation.extent
     low, high = area.projection.to_latlon(west, south), area.projection.to_latlon(east, north)
-    covers = f"the area covers {low[0]:.4f} to {high[0]:.4f} N, {low[1]:.4f} to {high[1]:.4f} E"
+    covers = f"the area reaches from {place_in_words(*low)} to {place_in_words(*high)}"
     stations = {f"station {s.name!r}": area.projection.to_xy(*s.position) for s in ride.stations if s.position}
     faults = []
     for where, (x, y) in (places | stations).items():
         if not area.elevation.contains(x, y):
             latitude, longitude = area.projection.to_latlon(x, y)
-            what = f"{latitude:.4f} N {longitude:.4f} E lies outside the area"
+            what = f"{place_in_words(latitude, longitude)} lies outside the area"
             faults.append(Fault(what, where, f"{covers}; make a larger one"))
         elif where in stations and not np.isfinite(area.elevation.sample(x, y)):
             faults.append(Fault("no elevation is known there", where, "add the elevation tile that covers it"))

@@ -40,6 +40,17 @@ def km(metres: float) -> str:
     return f"{metres / 1000:.1f} km"
 
 
+def place(latitude_deg: float, longitude_deg: float) -> str:
+    """ "42.5063 N 1.5218 W"."""
+    north, east = ("N" if latitude_deg >= 0 else "S"), ("E" if longitude_deg >= 0 else "W")
+    return f"{abs(latitude_deg):.4f} {north} {abs(longitude_deg):.4f} {east}"
+
+
+def percent(share: float, digits: int = 0) -> str:
+    """ "73 %" of a share."""
+    return f"{100 * share:.{digits}f} %"
+
+
 def after(start: datetime, seconds: float) -> datetime:
     """Aware local time `seconds` after `start`, counted in real time across a change of clocks."""
     return (start.astimezone(UTC) + timedelta(seconds=float(seconds))).astimezone(start.tzinfo)

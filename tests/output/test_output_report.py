@@ -118,7 +118,7 @@ def test_report_property_texts_of_people_are_escaped():
     plan = replace(sample_plan("A"), title="<script>alert(1)</script>", notes=("a < b & c",))
     html = report_html(plan)
     assert "<script>alert" not in html
-    assert "a &lt; b &amp; c" in html
+    assert "A &lt; b &amp; c." in html
     station = replace(plan.stations[0], name="</script><b>")
     samples = plan.routes[0].samples
     named = replace(samples, stations={station.name: samples.stations[plan.stations[0].name]})

@@ -11,7 +11,7 @@ import pytest
 from sample_plan import sample_plan
 
 from routeplan.output import rows
-from routeplan.output.table import table
+from routeplan.output.table import extras, table
 from routeplan.output.text_strip import shows_blocks, text_strip, worst_per_cell
 from routeplan.plan import words
 
@@ -176,3 +176,35 @@ def test_rows_property_of_near_calling_places_the_best_stays():
 def test_rows_property_calling_places_are_called_by_name(name, said):
     place = replace(sample_plan("A").routes[0].calling_places[0], name=name, kind="lay-by")
     assert rows.called(place) == said
+
+
+def test_rows_property_what_holds_where_a_halt_begins_holds_until_it_ends():
+    samples = sample_plan("A").routes[0].samples
+    time_s = samples.time_s + np.where(np.arange(len(samples.time_s)) > 40, 600.0, 0.0)
+    distance = samples.distance_m.copy()
+    distance[41] = distance[40]
+    halted = replace(samples, time_s=time_s, distance_m=distance)
+    chance = np.linspace(0.0, 1.0, len(time_s))
+    at, drawn = rows.held(halted, chance)
+    assert len(at) == len(time_s) + 1 and np.all(np.diff(at) > 0)
+    np.testing.assert_allclose(np.interp(time_s[40] + np.array([0.0, 300.0, 590.0]), at, drawn), chance[40])
+    np.testing.assert_array_equal(np.interp(time_s, at, drawn), chance)
+    cells = worst_per_cell(halted, chance, 60)
+    span = time_s[-1] / 60
+    inside = [k for k in range(60) if k * span > time_s[40] and (k + 1) * span < time_s[41]]
+    assert len(inside) >= 3
+    np.testing.assert_allclose(cells[inside], chance[40])
+
+
+def test_table_property_what_the_reason_says_is_not_said_again():
+    plan = sample_plan("A")
+    route = replace(plan.routes[0], repeated_m=1200.0, walked_s=120.0, why="the least effort")
+    assert "1.2 km out and back" in extras(route) and "2 min on foot" in extras(route)
+    said = replace(route, why="the least effort; 1.2 km out and back, 190 m on foot")
+    assert "out and back" not in extras(said) and "on foot" not in extras(said)
+
+
+def test_words_property_places_and_percents():
+    assert words.place(-33.5, 151.25) == "33.5000 S 151.2500 E"
+    assert words.place(41.2, -33.02) == "41.2000 N 33.0200 W"
+    assert words.percent(0.734) == "73 %" and words.percent(0.0123, 1) == "1.2 %"
