@@ -422,7 +422,7 @@ def with_halt(at_most_s: float, how: str, halt_s: float, window_s: float) -> Bou
 
 
 def fill(gain: np.ndarray, measure: np.ndarray, room: float) -> float:
-    """The most that edges ridden again can add: those of the best gain per measure, each once, the last in part."""
+    """The most that fits into `room`: edges of the best gain per measure first, each once, the last in part."""
     order = np.argsort(-gain / np.maximum(measure, 1e-9), kind="stable")
     before = np.cumsum(measure[order]) - measure[order]
     part = np.clip((room - before) / np.maximum(measure[order], 1e-9), 0.0, 1.0)

@@ -46,6 +46,7 @@ NETS = {
     "a net": '[[net]]\nfrequency_mhz = 145.5\nbegins = "18:40"\nlasts_min = 15\n',
     "departures": '[[net]]\nfrequency_mhz = 145.5\nbegins = "18:45"\nlasts_min = 20\n',
 }
+NETS["hours"] = NETS["a net"]
 STEPS = 4000
 
 
@@ -54,6 +55,8 @@ def asked(area: Area, net: str) -> tuple[Any, ...]:
     text = START + NETS[net]
     if net == "departures":
         text = text.replace("departs =", "departs_between = [2026-06-11T18:25:00, 2026-06-11T18:45:00] #")
+    if net == "hours":
+        text = text.replace("length_km = 9", "hours = 0.9")
     ride = ridefile.read_ride_text(text)
     departs = departures(ride)
     window = loop_window(ride, departs[0])
@@ -104,7 +107,7 @@ def test_property_no_loop_passes_the_limits_at_any_step(case: tuple[Any, ...]) -
     told = json.loads(json.dumps(proof.certificate()))
     for part in told["parts"]:
         assert check_certificate.bound(part) <= part["gain_at_most"]
-    assert before.scope.startswith("loop of 7.7 to 10.3 km")
+    assert before.scope.startswith(("loop of 7.7 to 10.3 km", "loop of 0.8 to 1.0 h"))
 
 
 def test_property_a_later_run_goes_on_and_never_falls_back(still: tuple[Any, ...], tmp_path: Path) -> None:
