@@ -28,6 +28,7 @@ INSIDE_SHARE = 0.5  # of the track's points that must lie in the area
 FUTURE_S = 86_400.0
 CLIMB_BAND_M = 4.0
 STANDING_OVER_S, STANDS_BELOW_M_S = 15.0, 0.5
+PAUSED_WITHIN_M = 30.0  # what fixes before and after a pause may differ by; judgement
 STRETCH_M = 500.0  # of the ride, for learning from times
 
 
@@ -175,6 +176,7 @@ def rider_of(
     # Fixes jitter by metres, so standing shows only over some seconds.
     moved_m = along.metres(middle + STANDING_OVER_S / 2) - along.metres(middle - STANDING_OVER_S / 2)
     still = (moved_m < STANDING_OVER_S * STANDS_BELOW_M_S) & (step_s < placing.GAP_S)
+    still |= (step_s >= placing.GAP_S) & (step_m < PAUSED_WITHIN_M)  # the recorder pauses by itself where one stands
     standing = np.concatenate([[0.0], np.cumsum(np.where(still, step_s, 0.0))])
     begins = np.arange(0.0, way.length_m - STRETCH_M / 2, STRETCH_M)
     ends = np.append(begins[1:], way.length_m)

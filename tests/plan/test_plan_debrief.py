@@ -113,6 +113,18 @@ def test_times_and_climb_against_the_model(first):
     assert power.estimate.low < 110 < power.estimate.high
 
 
+def test_property_a_pause_of_the_recorder_is_a_stop(island, first, tmp_path):
+    area, _, _ = island
+    folder, ride, found = first
+    half = len(ride.time_s) // 2
+    paused = replace(ride, time_s=ride.time_s + np.where(np.arange(len(ride.time_s)) > half, 700.0, 0.0))
+    (tmp_path / "track.gpx").write_text(paused.gpx())
+    again = debrief(area, ridefile.read_ride(folder / "ride.toml"), tmp_path / "track.gpx", [], progress=quiet)
+    assert again.ride.standing_s == pytest.approx(found.ride.standing_s + 700.0, abs=20.0)
+    assert again.ride.model_s == pytest.approx(found.ride.model_s, abs=5.0)
+    assert again.ride.ridden_s == pytest.approx(found.ride.ridden_s + 700.0, abs=2.0)
+
+
 def test_three_rides_find_the_truth_and_the_next_plan_uses_it(island, tmp_path):
     area, text, setting = island
     values = {}
