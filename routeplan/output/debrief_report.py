@@ -143,40 +143,12 @@ def _groups(found: Debrief) -> str:
 
 
 def _learnt(found: Debrief) -> str:
-    lines = []
-    for name, e in found.station_estimates:
-        lines.append(
-            [
-                name,
-                f"{_db(e.value)} dB",
-                f"{_db(e.low)} to {_db(e.high)}",
-                str(e.reports),
-                str(e.rides),
-                "yes" if e.learnt else "too little",
-            ]
-        )
+    rows = [(name, f"{_db(e.value)} dB", f"{_db(e.low)} to {_db(e.high)}", e) for name, e in found.station_estimates]
     e = found.residual
-    lines.append(
-        [
-            "scatter",
-            f"{e.value:.1f} dB",
-            f"{e.low:.1f} to {e.high:.1f}",
-            str(e.reports),
-            str(e.rides),
-            "yes" if e.learnt else "too little",
-        ]
-    )
+    rows.append(("scatter", f"{e.value:.1f} dB", f"{e.low:.1f} to {e.high:.1f}", e))
     e = found.cover
-    lines.append(
-        [
-            "height of woods and houses",
-            f"{e.value:.2f} times",
-            f"{e.low:.2f} to {e.high:.2f}",
-            str(e.reports),
-            str(e.rides),
-            "yes" if e.learnt else "too little",
-        ]
-    )
+    rows.append(("height of woods and houses", f"{e.value:.2f} times", f"{e.low:.2f} to {e.high:.2f}", e))
+    lines = [[*said, str(e.reports), str(e.rides), "yes" if e.learnt else "too little"] for *said, e in rows]
     return (
         "<section><h2>What is learnt</h2><p>Name <code>learnt.toml</code> in a ride file, and the next plan uses it: "
         '<code>learnt = "learnt.toml"</code>, first line. Ranges hold the truth in 8 cases of 10.</p>'

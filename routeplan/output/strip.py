@@ -459,8 +459,8 @@ def _quiet(scene: Scene, room: Room, route: Route, frame: Frame, y: float) -> fl
     height = 18.0
     _name(scene, room, frame, y + height / 2 + 4, "quiet")
     taken: list[list[float]] = []
-    for zone in sorted(route.quiet_zones, key=lambda z: z.begin_s):
-        a, b = frame.x(zone.begin_s), max(frame.x(zone.end_s), frame.x(zone.begin_s) + 2.5)
+    for begin_s, end_s in _ridden_parts(route):
+        a, b = frame.x(begin_s), max(frame.x(end_s), frame.x(begin_s) + 2.5)
         if taken and a - taken[-1][1] < 1.5:
             taken[-1][1] = max(b, taken[-1][1])
         else:
@@ -469,6 +469,16 @@ def _quiet(scene: Scene, room: Room, route: Route, frame: Frame, y: float) -> fl
         b = min(b, frame.right)
         scene.hatch(min(a, b - 2.5), y, max(b - a, 2.5), height)
     return y + height + 2
+
+
+def _ridden_parts(route: Route) -> list[tuple[float, float]]:
+    """Begin and end [s] of the quiet zones, in order, without the halts in them: who stands there may talk."""
+    parts = [(zone.begin_s, zone.end_s) for zone in route.quiet_zones]
+    for stop in stops(route):
+        a, b = stop.begin_s, stop.begin_s + stop.lasts_s
+        cut = [((begin, min(end, a)), (max(begin, b), end)) for begin, end in parts]
+        parts = [part for pair in cut for part in pair if part[1] > part[0]]
+    return sorted(parts)
 
 
 def time_ticks(route: Route, end_s: float, most: int) -> list[float]:

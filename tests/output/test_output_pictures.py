@@ -16,7 +16,7 @@ from routeplan.output import look
 from routeplan.output.card import card_pdf, card_scenes, kept, running_order
 from routeplan.output.map import contact_classes, map_scene, map_view
 from routeplan.output.scene import Scene, Text, pdf, png, shortened, svg, text_width, wrapped
-from routeplan.output.strip import brief_strip_scene, strip_scene, time_ticks
+from routeplan.output.strip import _ridden_parts, brief_strip_scene, strip_scene, time_ticks
 from routeplan.output.trade_off import best_step, frontier, sentence, trade_off_scene
 from routeplan.plan.value import Stretch
 
@@ -275,3 +275,19 @@ def test_scene_property_text_fits():
     for line in wrapped("a line of words that is too long for it", 11, 100):
         assert text_width(line, 11) <= 100
     assert text_width(shortened("a very long name indeed", 11, 60), 11) <= 60
+
+
+def test_strip_property_a_halt_is_no_quiet_zone():
+    route = sample_plan("A").routes[0]
+    samples = route.samples
+    time_s = samples.time_s + np.where(np.arange(len(samples.time_s)) > 40, 600.0, 0.0)
+    distance = samples.distance_m.copy()
+    distance[41] = distance[40]
+    a, b = float(time_s[40]), float(time_s[41])
+    zones = tuple(
+        replace(route.quiet_zones[0], begin_s=begin, end_s=end)
+        for begin, end in ((a - 50, b + 30), (a - 200, a - 100), (a + 100, b - 100))
+    )
+    halted = replace(route, samples=replace(samples, time_s=time_s, distance_m=distance), quiet_zones=zones)
+    assert _ridden_parts(halted) == [(a - 200, a - 100), (a - 50, a), (b, b + 30)]
+    assert _ridden_parts(replace(route, quiet_zones=zones)) == sorted((z.begin_s, z.end_s) for z in zones)
