@@ -8,6 +8,7 @@ watched and stopped in the same way.
 
 from __future__ import annotations
 
+import ctypes
 import sys
 import threading
 import time
@@ -26,6 +27,7 @@ from routeplan.plan.value import Bound, Plan
 
 AT_ONCE = 2  # searches that run at the same time; more wait for their turn
 KEPT = 12  # searches that can still be looked at and downloaded from
+SHOWN = 4  # of them, the newest: what some page may still show; of the others only the last choices are kept
 BETTER_EVERY_S = 0.8  # how often better choices are shown, at the most
 SHOWING_SHARE = 8  # showing takes no more than one part in so many of a search's time
 VERSIONS = 3  # of the choices that some page has looked at, beside the newest
@@ -149,6 +151,12 @@ class Search:
             while len(self._versions) > VERSIONS:
                 self._versions.popitem(last=False)
         return found
+
+    def forget(self) -> None:
+        """Keep the last choices only: no page shows earlier ones any more."""
+        with self._changed:
+            self._versions.clear()
+            self._view = (0, {})
 
     def _viewed(self, plan: Plan, seq: int) -> dict[str, Any]:
         if self._view[0] != seq:
@@ -305,6 +313,8 @@ class Searches:
             self._all[search.key] = search
             for key in [k for k, s in self._all.items() if s.ended][: max(0, len(self._all) - KEPT)]:
                 del self._all[key]
+            for one in list(self._all.values())[:-SHOWN]:
+                one.forget()
             crowd = [s for s in self._all.values() if not s.ended][: -2 * KEPT]
         for one in [*crowd, *([old] if old is not None else [])]:
             one.stop(drop=True)
@@ -314,6 +324,7 @@ class Searches:
     def _run(self, search: Search) -> None:
         with self._room:
             search.run(self._job)
+        give_back()
 
     def prove(self, key: str) -> bool:
         """Begin to tighten the proven limit of a search that has ended; False where that cannot be done."""
@@ -340,6 +351,13 @@ class Searches:
             running = [s for s in self._all.values() if not s.ended or s.proving]
         for search in running:
             search.stop(drop=True)
+
+
+def give_back() -> None:
+    """Give freed memory back to the system where its allocator keeps it (glibc): else it holds some for each thread."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
+    if trim is not None:
+        trim(0)
 
 
 def prove_loops(area: Area, ride: Ride, plan: Plan, report: Callable[[Any], bool]) -> Bound:
