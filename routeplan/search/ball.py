@@ -32,6 +32,11 @@ class Ball:
     may_repeat: bool
     has_bans: bool
 
+    def room_m(self, longest_m: float) -> np.ndarray:
+        """(e,) how much longer than the shortest loop through it a loop with this edge of the joined net may be."""
+        net = self.net
+        return np.maximum(longest_m - self.out_m[net.tail] - net.length - self.back_m[net.head], 0.0)
+
     def summed(self, values: np.ndarray) -> np.ndarray:
         """Sums of values on the edges of `fine` over the edges of `net`."""
         return np.add.reduceat(values[self.part], self.first[:-1])
@@ -325,6 +330,7 @@ def make_work(ball: Ball, labels: int) -> Any:
     return kernels.Work(
         np.empty(labels), np.empty(labels), np.empty(labels, np.float32), np.empty(labels, np.float32),
         np.empty((labels, 2), np.int32), np.empty(labels, np.int32), np.empty(labels, np.uint8),
+        np.empty((labels, kernels.ROW + 2), np.int32),
         np.full(e, kernels.OUTSIDE, np.int64), np.empty(e, np.int32), np.empty(e), np.zeros(e, np.int64),
         np.zeros(s, np.int64), np.zeros(e, np.uint8), np.zeros(s, np.int32), np.zeros(s, np.int32),
         np.empty(n), np.empty(n), np.empty(e + 1), np.empty(e + 1, np.int32), np.empty(n, np.int32),

@@ -17,7 +17,7 @@ import numpy as np
 from routeplan.search.ball import Ball, make_work
 
 CHAINS = 2
-SLICE = 3_000_000  # label offers between two looks at the clock, some 30 ms
+SLICE = 1_500_000  # label offers between two looks at the clock, some 100 ms
 LONGEST_WALK = 4096  # edges
 SHORTEST_SEGMENT_M, LONGEST_SEGMENT_M = 800.0, 20_000.0
 BUCKET_M = 90.0
@@ -27,9 +27,9 @@ SHAKE = 0.25
 CYCLE = 40
 SEEDS, KEEP, FURTHER = 6, 3, 3  # seeds looked at, those that go on, how much longer
 SWEEP_EVERY = 2  # times that seeds are drawn
-SCREEN = 800_000  # label offers on each new seed
-PATIENCE = 8_000_000  # label offers without a better walk, until new seeds are tried
-EXCHANGE = 60_000_000  # label offers between two looks at the other chain
+SCREEN = 400_000  # label offers on each new seed
+PATIENCE = 4_000_000  # label offers without a better walk, until new seeds are tried
+EXCHANGE = 30_000_000  # label offers between two looks at the other chain
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,6 +80,13 @@ class Space:
 
     ball: Ball
     works: list[Any] = field(default_factory=list)
+    wides: dict[int, tuple[int, Any]] = field(default_factory=dict)
+
+    def wide(self, chain: int, labels: int) -> Any:
+        """Space for a sweep over the whole ball."""
+        if chain not in self.wides or self.wides[chain][0] < labels:
+            self.wides[chain] = labels, make_work(self.ball, labels)
+        return self.wides[chain][1]
 
     def work(self, chain: int) -> Any:
         while len(self.works) <= chain:
@@ -99,24 +106,49 @@ def usual_budget(ball: Ball, most: int) -> int:
     return min(most, 10_000_000 + 4_000 * ball.net.tail.size)
 
 
-def whole(ball: Ball, objective: Objective, step_m: float, gain: np.ndarray | None = None) -> tuple[np.ndarray, int]:
-    """The sweep over the whole ball: (walk or empty, label offers)."""
+def whole(
+    ball: Ball,
+    objective: Objective,
+    step_m: float,
+    gain: np.ndarray | None = None,
+    *,
+    only: np.ndarray | None = None,
+    most: int = 1,
+    space: Space | None = None,
+    chain: int = 0,
+) -> tuple[list[np.ndarray], int]:
+    """The sweep over the whole ball: (at most `most` loops, best first, none where none closed; label offers).
+
+    gain : instead of the objective's; only : (e,) bool, edges that may be ridden; space, chain : where its labels lie"""
     from routeplan.search import kernels
 
     net = ball.net
     span = objective.longest_m - ball.out_m[net.tail] - net.length - ball.back_m[net.head]
-    room = int((np.maximum(span, 0) / step_m + 4).sum()) + 16
-    walk = np.empty(LONGEST_WALK, np.int32)
-    work = make_work(ball, room)
+    if only is not None:
+        span = span[only]
+    room = int((np.maximum(span, 0) / step_m + 4).sum()) + 9 * span.size + 16
+    work = make_work(ball, room) if space is None else space.wide(chain, room)
     work.to[:], work.out[:] = ball.back_m, ball.out_m
     near = np.flatnonzero(ball.out_m + ball.back_m <= objective.longest_m)
     work.settled[: near.size] = near
     work.settled[near.size :] = -1
+    work.label_done[:room] = 0
+    work.rest_edge[:] = 0
+    if only is not None:
+        work.rest_edge[: only.size] = ~only
+    walk = np.empty(LONGEST_WALK, np.int32)
     label, _, done = kernels.sweep(
         net, objective.gain if gain is None else gain, objective.again, objective.rules(), walk, 0, 0, 0,
         objective.shortest_m, objective.longest_m, step_m, room, 0.0, work,
     )  # fmt: skip
-    return walk[: kernels.chain(label, work, walk) if label >= 0 else 0].copy(), done
+    work.rest_edge[:] = 0
+    labels = [label] if label >= 0 else []
+    if labels and most > 1:
+        closed = np.flatnonzero(work.label_done[:room] == 2)
+        closed = closed[net.head[work.label_link[closed, 1]] == net.start]
+        closed = closed[(work.label_length[closed] >= objective.shortest_m) & (closed != label)]
+        labels += closed[np.argsort(-work.label_value[closed], kind="stable")[: most - 1]].tolist()
+    return [walk[: kernels.chain(k, work, walk)].copy() for k in labels], done
 
 
 class Chain:
@@ -366,10 +398,10 @@ def _swept(ball: Ball, objective: Objective, shake: int | None) -> tuple[list[np
     step = max(objective.longest_m / 70, float(span.sum()) / 2.0e6)
     spent = 0
     for finer in (1.0, 0.4, 0.1):
-        walk, done = whole(ball, objective, step * finer, gain)
+        walks, done = whole(ball, objective, step * finer, gain)
         spent += done
-        if walk.size:
-            return [walk], spent
+        if walks:
+            return walks, spent
     return [], spent
 
 

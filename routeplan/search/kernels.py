@@ -15,6 +15,7 @@ import numpy as np
 
 from routeplan.compiled import kernel
 
+ROW = 14  # streets of a chain that lie together, in one line of the processor's cache
 OUTSIDE = -(2**60)  # offset of an edge outside the region of a sweep
 
 
@@ -64,6 +65,7 @@ class Work(NamedTuple):
     label_link: np.ndarray  # (labels, 2) int32: parent label, edge
     label_next: np.ndarray
     label_done: np.ndarray
+    label_row: np.ndarray  # (labels, ROW + 2) int32: the last streets of the chain, -1 where unused; the label whose row comes before them or -1; streets in this row
     offset: np.ndarray  # (e,) int64: label of (edge, bucket) is offset[edge] + bucket, or OUTSIDE
     region: np.ndarray  # (e,) int32
     gain: np.ndarray  # (e,) gains as shaken
@@ -197,25 +199,28 @@ def turns(tail, head, street, out_first, out_edge, start, may_turn_at_start):
 
 
 @kernel
-def weight_to(net, t):
+def weight_to(clock_sum, clock_begin, clock_step, t):
     """Integral of the clock's weight from its beginning to `t` [s]."""
-    last = net.clock_sum.size - 1
-    x = (t - net.clock_begin) / net.clock_step
+    last = clock_sum.size - 1
+    x = (t - clock_begin) / clock_step
     if x <= 0.0:
         return 0.0
     if x >= last:
-        return net.clock_sum[last]
+        return clock_sum[last]
     k = int(x)
-    return net.clock_sum[k] + (x - k) * (net.clock_sum[k + 1] - net.clock_sum[k])
+    return clock_sum[k] + (x - k) * (clock_sum[k + 1] - clock_sum[k])
 
 
 @kernel
-def clock_part(net, e, t):
-    """Gain of passing edge `e` from time `t` on: its clock gain times the mean weight over the passage."""
-    if net.clock_sum.size == 1 or net.clock_gain[e] == 0.0:
+def clock_part(clock_sum, clock_begin, clock_step, gain, duration, t):
+    """Gain of passing an edge from time `t` on: its clock gain times the mean weight over the passage.
+
+    Takes single arrays, for handing over a whole net costs more than the work here."""
+    if clock_sum.size == 1 or gain == 0.0:
         return 0.0
-    d = max(net.time[e], 1e-6)
-    return net.clock_gain[e] * (weight_to(net, t + d) - weight_to(net, t)) / d
+    d = max(duration, 1e-6)
+    weight = weight_to(clock_sum, clock_begin, clock_step, t + d) - weight_to(clock_sum, clock_begin, clock_step, t)
+    return gain * weight / d
 
 
 @kernel
@@ -264,31 +269,36 @@ def measure(net, gain, again, rules, walk, count, work):
                         break
         work.edge_mark[e] = stamp
         work.street_mark[s] = stamp
-        value += clock_part(net, np.int64(e), time)
+        value += clock_part(net.clock_sum, net.clock_begin, net.clock_step, net.clock_gain[e], net.time[e], time)
         time += net.time[e]
         length += net.length[e]
     return value + rules.pull * abs(length - rules.target), length, repeated, time, faults
 
 
 @kernel
-def push(net, work, last_bucket, heads, f, nl, value, time, repeat, parent, step):
-    """Offer a label to (edge f, its bucket)."""
-    b = int(nl / step)
-    if b > last_bucket:
-        return
-    k = work.offset[f] + b
-    if work.label_done[k] == 2 or value <= work.label_value[k]:
-        return
-    work.label_value[k] = value
-    work.label_length[k] = nl
-    work.label_time[k] = time
-    work.label_repeat[k] = repeat
-    work.label_link[k, 0] = parent
-    if work.label_done[k] == 0:
-        work.label_done[k] = 1
-        work.label_link[k, 1] = f
-        work.label_next[k] = heads[b]
-        heads[b] = k
+def on_chain(rows, label, street):
+    """Whether a street is on a label's chain."""
+    p = label
+    while p >= 0:
+        row = rows[p]
+        hits = 0
+        for q in range(ROW):
+            hits += row[q] == street
+        if hits > 0:
+            return True
+        p = row[ROW]
+    return False
+
+
+@kernel
+def edge_on_chain(link, label, edge):
+    """Whether an edge is on a label's chain."""
+    p = label
+    while p >= 0:
+        if link[p, 1] == edge:
+            return True
+        p = link[p, 0]
+    return False
 
 
 @kernel
@@ -346,6 +356,12 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
         work.label_done[q] = 0
     done = room // 8 + size
 
+    label_value, label_length, label_time = work.label_value, work.label_length, work.label_time
+    label_repeat, label_link, label_next = work.label_repeat, work.label_link, work.label_next
+    label_done, label_row = work.label_done, work.label_row
+    clock_sum, clock_begin, clock_step = net.clock_sum, net.clock_begin, net.clock_step
+    clocked = clock_sum.size > 1
+
     # first labels, then bucket by bucket
     if first_edge >= 0:
         a0 = net.turn_first[first_edge]
@@ -363,8 +379,6 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
     repeat = base_repeat
     is_first = True
     while True:
-        marked = False
-        stamp = np.int64(0)
         done += 1
         for a in range(a0, a1):
             if is_first and first_edge < 0:
@@ -379,27 +393,19 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
             if nl + work.to[net.head[f]] > highest:
                 continue
             done += 1
-            now = value + turn + clock_part(net, np.int64(f), time)
+            now = value + turn
+            if clocked:
+                now += clock_part(clock_sum, clock_begin, clock_step, net.clock_gain[f], net.time[f], time)
             k = work.offset[f] + int(nl / step)
-            if work.label_done[k] == 2 or now + max(gain[f], again[f]) <= work.label_value[k]:
+            if label_done[k] == 2 or now + max(gain[f], again[f]) <= label_value[k]:
                 continue
             s = net.street[f]
-            if not marked and current >= 0:
-                marked = True
-                work.stamp[0] += 1
-                stamp = work.stamp[0]
-                p = current
-                while p >= 0:
-                    c = work.label_link[p, 1]
-                    work.edge_mark[c] = stamp
-                    work.street_mark[net.street[c]] = stamp
-                    p = work.label_link[p, 0]
-                    done += 1
             again_here = work.rest_street[s] > 0
-            if marked:
-                if work.edge_mark[f] == stamp:
+            done += 1
+            if on_chain(label_row, current, s):
+                if rules.repeats == 0 or edge_on_chain(label_link, current, f):
                     continue
-                again_here = again_here or work.street_mark[s] == stamp
+                again_here = True
             new_repeat = repeat
             if again_here:
                 if rules.repeats == 0:
@@ -412,27 +418,52 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
                 now += gain[f]
                 if rules.near_gain != 0.0:
                     near = work.rest_near[s] > 0
-                    if marked and not near:
+                    if not near:
                         for c in range(net.near_first[s], net.near_first[s + 1]):
-                            if work.street_mark[net.near_street[c]] == stamp:
+                            if on_chain(label_row, current, net.near_street[c]):
                                 near = True
                                 break
                     if near:
                         now += rules.near_gain * net.length[f]
-            push(net, work, last_bucket, heads, f, nl, now, time + net.time[f], new_repeat, current, step)
+            b = int(nl / step)
+            if b > last_bucket or now <= label_value[k]:
+                continue
+            label_value[k] = now
+            label_length[k] = nl
+            label_time[k] = time + net.time[f]
+            label_repeat[k] = new_repeat
+            label_link[k, 0] = current
+            fill = ROW
+            if current >= 0:
+                fill = label_row[current, ROW + 1]
+            if fill < ROW:
+                for c in range(ROW + 1):
+                    label_row[k, c] = label_row[current, c]
+            else:
+                fill = 0
+                for c in range(ROW):
+                    label_row[k, c] = -1
+                label_row[k, ROW] = current
+            label_row[k, fill] = s
+            label_row[k, ROW + 1] = fill + 1
+            if label_done[k] == 0:
+                label_done[k] = 1
+                label_link[k, 1] = f
+                label_next[k] = heads[b]
+                heads[b] = k
         is_first = False
         while bucket <= last_bucket and heads[bucket] < 0:
             bucket += 1
         if bucket > last_bucket:
             break
         current = heads[bucket]
-        heads[bucket] = work.label_next[current]
-        work.label_done[current] = 2
-        e = np.int64(work.label_link[current, 1])
-        value = work.label_value[current]
-        length = work.label_length[current]
-        time = np.float64(work.label_time[current])
-        repeat = np.float64(work.label_repeat[current])
+        heads[bucket] = label_next[current]
+        label_done[current] = 2
+        e = np.int64(label_link[current, 1])
+        value = label_value[current]
+        length = label_length[current]
+        time = np.float64(label_time[current])
+        repeat = np.float64(label_repeat[current])
         a0 = net.turn_first[e]
         a1 = net.turn_first[e + 1]
         if net.head[e] == end and length >= lowest and length <= highest:
@@ -442,10 +473,12 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
                 if c < 0:
                     continue
                 total += net.turn_gain[c]
-                if net.clock_sum.size > 1:
+                if clocked:
                     t = time
                     for c in range(j, count):
-                        total += clock_part(net, np.int64(walk[c]), t)
+                        total += clock_part(
+                            clock_sum, clock_begin, clock_step, net.clock_gain[walk[c]], net.time[walk[c]], t
+                        )
                         t += net.time[walk[c]]
             if total > best_value:
                 best_value = total

@@ -9,7 +9,7 @@ import numpy as np
 from routeplan.errors import NoLoopError
 from routeplan.search.values import Loop, LoopResult
 
-BUDGET = 120_000_000  # label offers; some seconds on two cores
+BUDGET = 80_000_000  # label offers; some seconds on two cores
 
 
 def best_loops(
@@ -156,10 +156,10 @@ def no_loop(ball, objective, work, start) -> NoLoopError:
         near_gain_per_m=0.0, target_m=middle, pull_per_m=-1.0,
     )  # fmt: skip
     for step in (250.0, 50.0):
-        walk, _ = engine.whole(ball, wide, max(step, objective.longest_m / 2000))
-        if walk.size:
+        walks, _ = engine.whole(ball, wide, max(step, objective.longest_m / 2000))
+        if walks:
             nearest = float(kernels.measure(
-                ball.net, wide.gain, wide.again, wide.rules(), walk, walk.size, work)[1])  # fmt: skip
+                ball.net, wide.gain, wide.again, wide.rules(), walks[0], walks[0].size, work)[1])  # fmt: skip
             break
     text = f"no loop of {objective.shortest_m:.0f} to {objective.longest_m:.0f} m was found from node {start}"
     if nearest is not None:

@@ -6,8 +6,10 @@ gaps of the front. Every loop met on the way is kept if no other passes it, or a
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -15,9 +17,16 @@ import numpy as np
 from routeplan.errors import NoLoopError
 from routeplan.search.values import TradeOff
 
-BUDGET = 150_000_000  # label offers; some seconds on two cores
+BUDGET = 100_000_000  # label offers; some seconds on two cores
 RESERVE = 400
-SHARE = 14_000_000  # label offers for one weighted sum, at most
+SHARE = 400_000  # label offers of one local search, at most
+COARSE, FINE = 100.0, 400.0  # buckets of a loop's length in the first sweeps, and where only good loops' streets count
+MOST_LABELS = 1_200_000  # of one sweep
+KINDS = (1, 2)
+FIRST_SWEEPS = 4  # sums that begin with a sweep over all streets
+CLOSINGS = 12  # loops taken from one sweep
+SHAKE = 0.15  # how far gains are off in later sweeps
+GOOD = 24  # loops whose streets a fine sweep may ride
 
 Watch = Callable[[Callable[[], TradeOff]], bool]
 
@@ -121,6 +130,9 @@ class _Front:
         self.effort_per_price = effort_per_price
         self.kept: dict[bytes, _Found] = {}
         self.seen: set[bytes] = set()
+        self.same: dict[bytes, list[bytes]] = {}  # keys of loops kept, by their streets
+        self.tried: Counter[tuple[bytes, bytes]] = Counter()  # how often a gap between two loops was searched
+        self.back = _backs(ball.net)
         self.joined_costs = np.stack([ball.summed(c) for c in costs.T], axis=1)
         self.no_clock = ball.fine._replace(clock_sum=np.zeros(1))
         self.per_price = np.array([effort_per_price, 1.0, 0.0][: costs.shape[1]])
@@ -164,7 +176,8 @@ class _Front:
         work = self.space.work(0)
         rules = self.plain.rules()
         zero = self.plain.fine_gain
-        for joined in walks:
+        turned = [self.back[walk[::-1]].astype(np.int32) for walk in walks]
+        for joined in [*walks, *(walk for walk in turned if (walk >= 0).all())]:
             key = joined.tobytes()
             if key in self.seen:
                 continue
@@ -182,9 +195,13 @@ class _Front:
             streets = np.unique(self.ball.fine.street[walk])
             found = _Found(joined, walk, costs, costs - price * self.per_price, length, repeated, -price, streets)
             name = streets.tobytes()
-            old = self.kept.get(name)
-            if old is None or float(found.priced @ (1 / self.first_scale)) < float(old.priced @ (1 / self.first_scale)):
-                self.kept[name] = found
+            rivals = [k for k in self.same.get(name, []) if k in self.kept]
+            if any((self.kept[k].priced <= found.priced).all() for k in rivals):
+                continue
+            for k in [k for k in rivals if (found.priced <= self.kept[k].priced).all()]:
+                del self.kept[k]
+            self.same[name] = [k for k in rivals if k in self.kept] + [key]
+            self.kept[key] = found
         if len(self.kept) > 2 * RESERVE:
             self._thin()
 
@@ -216,6 +233,17 @@ class _Front:
             value = value + 0.6 * shared / np.array([f.length_m for f in found])
         order = np.argsort(value, kind="stable")
         return [found[i].joined for i in order[:2]]
+
+    def streets_of_good(self, weights: np.ndarray) -> np.ndarray:
+        """(e,) bool of the joined net: both directions of the streets of the best loops for these weights."""
+        w = weights / self.scale()
+        found = list(self.kept.values())
+        order = np.argsort([f.priced @ w for f in found], kind="stable")[:GOOD]
+        net = self.ball.net
+        ridden = np.zeros(net.near_first.size - 1, bool)
+        for i in order:
+            ridden[net.street[found[i].joined]] = True
+        return ridden[net.street]
 
     def so_far(self) -> TradeOff:
         return self.result(False, 0)
@@ -252,40 +280,132 @@ def _first_look(front: _Front, seed: int) -> _Front:
     return quick
 
 
+def _backs(net: Any) -> np.ndarray:
+    """Edge (e,) the other way along the same street, -1 where there is none."""
+    order = np.lexsort((np.arange(net.tail.size), net.street))
+    a, b = order[:-1], order[1:]
+    pair = (net.street[a] == net.street[b]) & (net.tail[a] == net.head[b]) & (net.head[a] == net.tail[b])
+    back = np.full(net.tail.size, -1, np.int64)
+    back[a[pair]], back[b[pair]] = b[pair], a[pair]
+    return back
+
+
+@dataclass(frozen=True, eq=False)
+class _Sum:
+    """One weighted sum to search: its seeds, and the sweep that gives another one."""
+
+    weights: np.ndarray
+    away: np.ndarray | None
+    seeds: list[np.ndarray]
+    step_m: float  # of the sweep; 0: none
+    only: np.ndarray | None  # edges of the joined net that the sweep may ride
+    shaken: bool
+    number: int
+
+
 def _search(
     front: _Front, seed: int, budget: int, deadline: Any, threads: int | None, watch: Watch | None = None
 ) -> int:
-    """Weighted sums until the budget or the time is spent; returns label offers spent."""
+    """Weighted sums, two at a time, until the budget or the time is spent; returns label offers spent."""
     from routeplan.search import engine
 
-    k = front.edge_costs.shape[1]
-    corner = np.full((k, k), 0.04 / max(k - 1, 1)) + np.eye(k) * (0.96 - 0.04 / max(k - 1, 1))
-    first = [np.full(k, 1.0 / k), *corner]
     random = np.random.default_rng(seed)
-    share = max(min(budget // 12, SHARE), 1)
+    share = max(min(budget // 24, SHARE), 1)
     spent = 0
-    turn = 0
+    number = 0
     while spent < budget and not (deadline.passed() and front.kept):
-        away = None
-        fresh = turn <= k
-        if turn < len(first):
-            weights = first[turn]
-        else:
-            weights, away = _next_weights(front, random, turn)
-        objective, ball = front.objective(weights, away)
-        seeds = None if fresh or not front.kept else front.seeds(weights, away)
-        walks, done = engine.search(
-            ball, objective, seed=seed * 1000 + turn, budget=min(share, budget - spent), deadline=deadline,
-            seeds=seeds, space=front.space, threads=threads,
-        )  # fmt: skip
-        front.add(walks)
-        spent += max(done, 1)
-        turn += 1
-        if turn == 1 and not front.kept:
-            break
+        sums = [_next_sum(front, random, number + k, seed) for k in range(engine.CHAINS)]
+        number += len(sums)
+        jobs = [lambda k=k, one=one: _one(front, one, k, share, deadline) for k, one in enumerate(sums)]
+        for walks, done in engine._at_once(jobs, threads):  # type: ignore[arg-type]
+            front.add(walks)
+            spent += max(done, 1)
+        if number == len(sums) and not front.kept:
+            spent += _any_loop(front, seed, budget - spent, deadline, threads)
+            if not front.kept:
+                break
         if watch is not None and front.kept and not watch(front.so_far):
             deadline.stopped = True
             break
+    return spent
+
+
+def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> tuple[list[np.ndarray], int]:
+    """Loops met in a sweep and a local search for one weighted sum, and label offers spent."""
+    from routeplan.search import engine
+
+    objective, ball = front.objective(one.weights, one.away)
+    found: list[np.ndarray] = []
+    spent = 0
+    if one.step_m > 0:
+        gain = objective.gain
+        if one.shaken:
+            factor = np.random.default_rng(one.number).uniform(1 - SHAKE, 1 + SHAKE, ball.out_m.size)
+            gain = gain * 0.5 * (factor[ball.net.tail] + factor[ball.net.head])
+        found, spent = engine.whole(
+            ball, objective, one.step_m, gain, only=one.only, most=CLOSINGS, space=front.space, chain=chain
+        )
+    local = engine.Chain(ball, objective, front.space.work(chain), one.number)
+    best, most = None, -np.inf
+    for walk in [*found[:2], *one.seeds]:
+        local.put(walk)
+        if local.counts[0] and local.values.max() > most:
+            best, most = walk, float(local.values.max())
+    if best is not None:
+        local.put(best)
+        spent += local.polish(share, deadline)
+    return [*found, *local.found], spent
+
+
+def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int) -> _Sum:
+    """Corners and middle first, then across the gaps of the front; sweeps over all streets or those of good loops."""
+    k = front.edge_costs.shape[1]
+    corner = np.full((k, k), 0.04 / max(k - 1, 1)) + np.eye(k) * (0.96 - 0.04 / max(k - 1, 1))
+    first = [np.full(k, 1.0 / k), *corner]
+    away = None
+    if number < len(first):
+        weights = first[number]
+    else:
+        weights, away = _next_weights(front, random, number)
+    seeds = front.seeds(weights, away) if front.kept else []
+    longest = front.plain.longest_m
+    only = None
+    step = 0.0
+    kind = KINDS[number // 2 % len(KINDS)] if number >= FIRST_SWEEPS else 0
+    if kind == 0:
+        step = longest / (COARSE * (1.0 + number / 24.0))
+    elif kind == 1 and len(front.kept) >= 4:
+        only = front.streets_of_good(weights)
+        step = longest / FINE
+    if step > 0:
+        span = front.ball.room_m(longest)
+        step = max(step, float((span if only is None else span[only]).sum()) / MOST_LABELS)
+    shaken = kind == 0 and number >= FIRST_SWEEPS
+    return _Sum(weights, away, seeds, step, only, shaken, seed * 1000 + number)
+
+
+def _any_loop(front: _Front, seed: int, budget: int, deadline: Any, threads: int | None) -> int:
+    """Where no sweep closes a loop: polygons and finer sweeps, then a sweep by length alone; label offers spent."""
+    from routeplan.search import engine
+
+    k = front.edge_costs.shape[1]
+    objective, ball = front.objective(np.full(k, 1.0 / k))
+    walks, spent = engine.search(
+        ball, objective, seed=seed, budget=max(min(budget, 8 * SHARE), 1), deadline=deadline, space=front.space,
+        threads=threads,
+    )  # fmt: skip
+    front.add(walks)
+    longest = front.plain.longest_m
+    wide = replace(
+        front.plain, near_gain_per_m=0.0, target_m=0.5 * (front.plain.shortest_m + longest), pull_per_m=-1.0,
+        again=np.zeros(front.ball.net.tail.size),
+    )  # fmt: skip
+    for step in (250.0, 50.0):
+        if front.kept:
+            break
+        walks, done = engine.whole(front.ball, wide, max(step, longest / 2000))
+        spent += done
+        front.add(walks)
     return spent
 
 
@@ -302,7 +422,10 @@ def _next_weights(front: _Front, random: np.random.Generator, turn: int) -> tupl
         z = np.stack([f.priced for f in best]) / front.scale()
         step = np.abs(np.diff(z, axis=0))
         size = step[:, 0] * step[:, 1] + 0.02 * step.sum(axis=1)
+        gaps = [(a.joined.tobytes(), b.joined.tobytes()) for a, b in pairwise(best)]
+        size = size / (1.0 + np.array([front.tried[gap] for gap in gaps]))
         gap = int(random.choice(size.size, p=size / size.sum())) if size.sum() > 0 else 0
+        front.tried[gaps[gap]] += 1
         weights = np.array([step[gap, 1], step[gap, 0]]) + 0.02
     else:
         weights = random.dirichlet(np.full(k, 0.8)) + 0.02
@@ -313,6 +436,10 @@ def not_dominated(costs: np.ndarray) -> np.ndarray:
     """(m,) bool: rows of (m, k) costs that no other row passes; of equal rows the first stays."""
     keep = np.ones(costs.shape[0], bool)
     order = np.lexsort(costs.T[::-1])
+    if costs.shape[1] == 2 and order.size:  # in order of the first cost the second must fall
+        second = costs[order, 1]
+        keep[order[1:]] = second[1:] < np.minimum.accumulate(second)[:-1]
+        return keep
     best: list[np.ndarray] = []
     for i in order:
         c = costs[i]
