@@ -7,7 +7,7 @@ threads and on a loaded machine as long as no time limit bound.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
@@ -119,7 +119,7 @@ def whole(
 ) -> tuple[list[np.ndarray], int]:
     """The sweep over the whole ball: (at most `most` loops, best first, none where none closed; label offers).
 
-    gain : instead of the objective's; only : (e,) bool, edges that may be ridden; space, chain : where its labels lie"""
+    gain : instead of the objective's; only : (e,) bool, edges that may be ridden; space, chain : where labels lie"""
     from routeplan.search import kernels
 
     net = ball.net
@@ -369,7 +369,7 @@ def search(
     spent = 0
     while spent < budget and not deadline.passed():
         share = max(min((budget - spent) // CHAINS, EXCHANGE), 1)
-        done = _at_once([lambda c=c: c.run(share, deadline) for c in chains], threads)  # type: ignore[misc]  # noqa: B023
+        done = at_once([lambda c=c: c.run(share, deadline) for c in chains], threads)  # type: ignore[misc]  # noqa: B023
         spent += sum(done)
         if not any(done) or all(c.top is None and c.renewals >= 4 for c in chains):
             break
@@ -405,7 +405,7 @@ def _swept(ball: Ball, objective: Objective, shake: int | None) -> tuple[list[np
     return [], spent
 
 
-def _at_once(jobs: list[Callable[[], Any]], threads: int | None) -> list[Any]:
+def at_once(jobs: Sequence[Callable[[], Any]], threads: int | None) -> list[Any]:
     """Results of the jobs in order; on several threads unless told otherwise."""
     if threads == 1 or len(jobs) < 2:
         return [job() for job in jobs]

@@ -65,7 +65,7 @@ class Work(NamedTuple):
     label_link: np.ndarray  # (labels, 2) int32: parent label, edge
     label_next: np.ndarray
     label_done: np.ndarray
-    label_row: np.ndarray  # (labels, ROW + 2) int32: the last streets of the chain, -1 where unused; the label whose row comes before them or -1; streets in this row
+    label_row: np.ndarray  # (labels, ROW + 2) int32: the chain's last streets, label of the row before, streets in this
     offset: np.ndarray  # (e,) int64: label of (edge, bucket) is offset[edge] + bucket, or OUTSIDE
     region: np.ndarray  # (e,) int32
     gain: np.ndarray  # (e,) gains as shaken

@@ -1,14 +1,16 @@
 """Loops on the trade-off of two or three costs, and the choice of a few that differ.
 
-One weighted sum after another is searched (engine.search), each from the best loops found so far; weights come from the
-gaps of the front. Every loop met on the way is kept if no other passes it, or as a reserve that shares little with others.
-"""  # noqa: E501
+Weighted sums are searched two at a time: corners and middle by a sweep over the whole ball, then those across the gaps
+of the front, by a fine sweep over the streets of good loops or from the best loop so far; a short local search follows
+each. Every loop met on the way is kept if no other passes it, or as a reserve that shares little with others.
+"""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import pairwise
 from typing import Any
 
@@ -20,13 +22,12 @@ from routeplan.search.values import TradeOff
 BUDGET = 100_000_000  # label offers; some seconds on two cores
 RESERVE = 400
 SHARE = 400_000  # label offers of one local search, at most
-COARSE, FINE = 100.0, 400.0  # buckets of a loop's length in the first sweeps, and where only good loops' streets count
-MOST_LABELS = 1_200_000  # of one sweep
-KINDS = (1, 2)
 FIRST_SWEEPS = 4  # sums that begin with a sweep over all streets
+COARSE, FINE = 100.0, 400.0  # buckets of a loop's length in these, and where only good loops' streets are swept
+ANY_SHARE = 6_000_000  # of the search for any loop at all, where no sweep closes one
+MOST_LABELS = 800_000  # of one sweep
 CLOSINGS = 12  # loops taken from one sweep
-SHAKE = 0.15  # how far gains are off in later sweeps
-GOOD = 24  # loops whose streets a fine sweep may ride
+GOOD, FEWEST_GOOD = 24, 4  # loops whose streets a fine sweep may ride, and how many it takes
 
 Watch = Callable[[Callable[[], TradeOff]], bool]
 
@@ -299,7 +300,6 @@ class _Sum:
     seeds: list[np.ndarray]
     step_m: float  # of the sweep; 0: none
     only: np.ndarray | None  # edges of the joined net that the sweep may ride
-    shaken: bool
     number: int
 
 
@@ -316,8 +316,8 @@ def _search(
     while spent < budget and not (deadline.passed() and front.kept):
         sums = [_next_sum(front, random, number + k, seed) for k in range(engine.CHAINS)]
         number += len(sums)
-        jobs = [lambda k=k, one=one: _one(front, one, k, share, deadline) for k, one in enumerate(sums)]
-        for walks, done in engine._at_once(jobs, threads):  # type: ignore[arg-type]
+        jobs = [partial(_one, front, one, k, share, deadline) for k, one in enumerate(sums)]
+        for walks, done in engine.at_once(jobs, threads):
             front.add(walks)
             spent += max(done, 1)
         if number == len(sums) and not front.kept:
@@ -338,12 +338,8 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> tup
     found: list[np.ndarray] = []
     spent = 0
     if one.step_m > 0:
-        gain = objective.gain
-        if one.shaken:
-            factor = np.random.default_rng(one.number).uniform(1 - SHAKE, 1 + SHAKE, ball.out_m.size)
-            gain = gain * 0.5 * (factor[ball.net.tail] + factor[ball.net.head])
         found, spent = engine.whole(
-            ball, objective, one.step_m, gain, only=one.only, most=CLOSINGS, space=front.space, chain=chain
+            ball, objective, one.step_m, only=one.only, most=CLOSINGS, space=front.space, chain=chain
         )
     local = engine.Chain(ball, objective, front.space.work(chain), one.number)
     best, most = None, -np.inf
@@ -368,20 +364,15 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
     else:
         weights, away = _next_weights(front, random, number)
     seeds = front.seeds(weights, away) if front.kept else []
-    longest = front.plain.longest_m
-    only = None
-    step = 0.0
-    kind = KINDS[number // 2 % len(KINDS)] if number >= FIRST_SWEEPS else 0
-    if kind == 0:
-        step = longest / (COARSE * (1.0 + number / 24.0))
-    elif kind == 1 and len(front.kept) >= 4:
-        only = front.streets_of_good(weights)
-        step = longest / FINE
+    step, only = 0.0, None
+    if number < FIRST_SWEEPS:
+        step = front.plain.longest_m / COARSE
+    elif number // 2 % 2 == 0 and len(front.kept) >= FEWEST_GOOD:
+        step, only = front.plain.longest_m / FINE, front.streets_of_good(weights)
     if step > 0:
-        span = front.ball.room_m(longest)
-        step = max(step, float((span if only is None else span[only]).sum()) / MOST_LABELS)
-    shaken = kind == 0 and number >= FIRST_SWEEPS
-    return _Sum(weights, away, seeds, step, only, shaken, seed * 1000 + number)
+        room = front.ball.room_m(front.plain.longest_m)
+        step = max(step, float((room if only is None else room[only]).sum()) / MOST_LABELS)
+    return _Sum(weights, away, seeds, step, only, seed * 1000 + number)
 
 
 def _any_loop(front: _Front, seed: int, budget: int, deadline: Any, threads: int | None) -> int:
@@ -391,7 +382,7 @@ def _any_loop(front: _Front, seed: int, budget: int, deadline: Any, threads: int
     k = front.edge_costs.shape[1]
     objective, ball = front.objective(np.full(k, 1.0 / k))
     walks, spent = engine.search(
-        ball, objective, seed=seed, budget=max(min(budget, 8 * SHARE), 1), deadline=deadline, space=front.space,
+        ball, objective, seed=seed, budget=max(min(budget, ANY_SHARE), 1), deadline=deadline, space=front.space,
         threads=threads,
     )  # fmt: skip
     front.add(walks)
