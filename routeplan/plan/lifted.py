@@ -13,7 +13,7 @@ from routeplan.plan.setting import Setting
 from routeplan.plan.timetable import Timed
 
 NO_CAP = 3.0  # stress from which every road is let in
-BUDGET = 20_000_000  # label offers of this search: about a second
+BUDGET = 10_000_000  # label offers of this search: about a second
 TELLING_MIN = 1  # fewer minutes of contact, ...
 TELLING_KJ = 0.04  # ... and a smaller share of effort, are no purchase
 

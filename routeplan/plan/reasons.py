@@ -54,7 +54,8 @@ def _against(timed: Timed, other: Timed, letter: str) -> str:
     if abs(points) < TELLING_POINTS:
         if calmer_m:
             return f"{words.km(calmer_m)} less on busy roads than {letter} for {effort.replace(f' than {letter}', '')}"
-        return f"{effort}: contact does not differ tellingly, the roads do"
+        roads = f", {words.km(busier_m)} more on busy roads" if busier_m else ""
+        return f"{effort}{roads}: other roads, contact does not differ tellingly"
     if timed.clock.windows_s:
         total_min = timed.clock.length_s / 60.0
         minutes = words.whole(timed.figures.share * total_min) - words.whole(other.figures.share * total_min)
