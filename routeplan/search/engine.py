@@ -324,8 +324,9 @@ def polygons(ball: Ball, objective: Objective, work: Any, seed: int, tries: int)
             if v != at:
                 break
             walk += piece[::-1]
-            ridden = np.isin(net.street, net.street[piece])
-            weight[ridden] *= 30.0
+            ridden = np.zeros(net.near_first.size - 1, bool)
+            ridden[net.street[piece]] = True
+            weight[ridden[net.street]] *= 30.0
             at = target
             home = k == corners
         if not home or not walk:
