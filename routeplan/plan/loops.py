@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 
 import numpy as np
 
@@ -334,35 +335,41 @@ def _search(
     third: np.ndarray | None = None,
 ) -> TradeOff | None:
     try:
-        return search.trade_off(
-            asked.tail,
-            asked.head,
-            asked.measure,
-            asked.effort_kj,
-            asked.loss_s,
-            asked.start,
-            window.shortest,
-            window.longest,
-            third=third,
-            street=asked.street,
-            may_repeat=may_repeat,
-            time_s=asked.time_s,
-            clock_gain=asked.contact_s if clock.windows_s else None,
-            clock=clock.table(asked_longest_s(asked, window)) if clock.windows_s else None,
-            banned_turns=asked.banned,
-            turns=asked.turns,
-            turn_gain=asked.turn_gain,
-            repeat_gain_per_m=-REPEAT_PRICE_S_M,
-            repeat_share_at_most=setting.ride.ride.repeat_share,
-            near=asked.near,
-            near_gain_per_m=-NEAR_PRICE_S_M,
-            target_length_m=window.target,
-            length_gain_per_m=-LENGTH_PRICE_S_M,
-            budget=budget,
-            watch=watch,
-        )
+        find = posed(setting, asked, window, clock, may_repeat=may_repeat)
+        return find(budget=budget, watch=watch, third=third)
     except NoLoopError:
         return None
+
+
+def posed(
+    setting: Setting, asked: Question, window: Window, clock: NetClock, *, may_repeat: bool
+) -> Callable[..., TradeOff]:
+    """`search.trade_off` for a question, with its prices; left to give are the budget, the time limit and so on."""
+    return partial(
+        search.trade_off,
+        asked.tail,
+        asked.head,
+        asked.measure,
+        asked.effort_kj,
+        asked.loss_s,
+        asked.start,
+        window.shortest,
+        window.longest,
+        street=asked.street,
+        may_repeat=may_repeat,
+        time_s=asked.time_s,
+        clock_gain=asked.contact_s if clock.windows_s else None,
+        clock=clock.table(asked_longest_s(asked, window)) if clock.windows_s else None,
+        banned_turns=asked.banned,
+        turns=asked.turns,
+        turn_gain=asked.turn_gain,
+        repeat_gain_per_m=-REPEAT_PRICE_S_M,
+        repeat_share_at_most=setting.ride.ride.repeat_share,
+        near=asked.near,
+        near_gain_per_m=-NEAR_PRICE_S_M,
+        target_length_m=window.target,
+        length_gain_per_m=-LENGTH_PRICE_S_M,
+    )
 
 
 def asked_longest_s(asked: Question, window: Window) -> float:
