@@ -123,10 +123,10 @@ def whole(
     from routeplan.search import kernels
 
     net = ball.net
-    span = objective.longest_m - ball.out_m[net.tail] - net.length - ball.back_m[net.head]
+    span = ball.room_m(objective.longest_m)
     if only is not None:
         span = span[only]
-    room = int((np.maximum(span, 0) / step_m + 4).sum()) + 9 * span.size + 16
+    room = int((span / step_m + 4).sum()) + 9 * span.size + 16
     work = make_work(ball, room) if space is None else space.wide(chain, room)
     work.to[:], work.out[:] = ball.back_m, ball.out_m
     near = np.flatnonzero(ball.out_m + ball.back_m <= objective.longest_m)
@@ -395,8 +395,7 @@ def _swept(ball: Ball, objective: Objective, shake: int | None) -> tuple[list[np
     if shake is not None:
         factor = np.random.default_rng(shake).uniform(0.6, 1.4, ball.out_m.size)
         gain = gain * 0.5 * (factor[net.tail] + factor[net.head])
-    span = objective.longest_m - ball.out_m[net.tail] - net.length - ball.back_m[net.head]
-    step = max(objective.longest_m / 70, float(span.sum()) / 2.0e6)
+    step = max(objective.longest_m / 70, float(ball.room_m(objective.longest_m).sum()) / 2.0e6)
     spent = 0
     for finer in (1.0, 0.4, 0.1):
         walks, done = whole(ball, objective, step * finer, gain)
