@@ -8,6 +8,30 @@ import numpy as np
 WEST, EAST, SOUTH, NORTH = -84.4150, -84.0803, 36.4450, 36.7317
 
 
+START = """
+[start]
+position = [36.5884, -84.2476]
+departs = 2026-06-11T18:30:00
+time_zone = "America/New_York"
+"""
+RIM = """
+[[station]]
+name = "QB1RIM"
+position = [36.6300, -84.2000]
+kind = "vertical on the chimney"
+"""
+NET = """
+[[net]]
+frequency_mhz = 145.5
+begins = "18:45"
+lasts_min = 30
+"""
+
+
+def quiet(text: str) -> None:
+    """Progress that nobody reads."""
+
+
 def lanes_text(spacing_m: float = 900.0, across: int = 15) -> str:
     """OpenStreetMap XML of a net of winding lanes across the fault: invented roads on real ground."""
     middle_lat, middle_lon = (SOUTH + NORTH) / 2, (WEST + EAST) / 2

@@ -38,7 +38,6 @@ QUICK_BUDGET = 40_000_000  # a first look: under two
 STRICT_SHARE = 0.4  # of the budget for loops without repeats; the rest where they leave little to choose
 SLOW_M_S = 2.5  # a mean speed that hills bring a loaded ride down to
 NEAREST_TRIES = 4
-TURNED_ROUND = 60  # loops of a search that are timed the other way round too
 CALM_LOOPS = 60  # of a search with traffic as a third cost, timed
 USUAL_M_S = 4.2  # mean speed of a loaded ride, for what daylight it has
 ENOUGH = 3  # choices that need no loops with repeats beside them
@@ -99,7 +98,6 @@ class Question:
     turns: np.ndarray
     turn_gain: np.ndarray
     banned: np.ndarray
-    back: np.ndarray  # the row of each edge ridden the other way, or -1
     near: np.ndarray
     start: int
 
@@ -134,7 +132,6 @@ def question(setting: Setting, window: Window, with_net: bool) -> Question:
         turns=np.concatenate([turns, into_via]),
         turn_gain=np.repeat([-TURN_PRICE_S, VIA_GAIN_S], [len(turns), len(into_via)]),
         banned=banned[(banned >= 0).all(axis=1)],
-        back=_backs(graph.tail, graph.head, street),
         near=near,
         start=int(graph.place[setting.start]),
     )
@@ -275,12 +272,12 @@ def _pool(looking: _Looking, asked: Question, before: list[Timed], departure: da
     budget -= for_calm
     first = int(STRICT_SHARE * budget)
     strict = _search(setting, asked, window, clock, first, may_repeat=False, watch=told)
-    found += [] if strict is None else _timed(setting, asked, window, strict, departure)
+    found += [] if strict is None else _timed(setting, strict, departure)
     few = len(choose(setting, found, window)) < ENOUGH if found else True
     repeats = few and setting.ride.ride.repeat_share > 0
     if repeats and not looking.stopped:
         loose = _search(setting, asked, window, clock, budget - first, may_repeat=True, watch=told)
-        found += [] if loose is None else _timed(setting, asked, window, loose, departure)
+        found += [] if loose is None else _timed(setting, loose, departure)
     if not found:
         nearest = _nearest(setting, asked, window)
         if not isinstance(nearest, search.Loop) or not window.shortest <= nearest.length_m <= window.longest:
@@ -381,36 +378,9 @@ def asked_longest_s(asked: Question, window: Window) -> float:
     return float(np.quantile(pace, 0.9)) * window.longest
 
 
-def _timed(setting: Setting, asked: Question, window: Window, found: TradeOff, departure: datetime) -> list[Timed]:
-    """Every loop of a pool, and the best of them the other way round, put back on the network's edges and timed."""
-    best = [found.edges[k] for k in np.flatnonzero(found.non_dominated)[:TURNED_ROUND]]
-    turned = [back for edges in best if (back := other_way_round(asked, window, edges)) is not None]
-    seen = {edges.tobytes() for edges in found.edges}
-    loops = [*found.edges, *(edges for edges in turned if edges.tobytes() not in seen)]
-    return [_ridden(setting, edges, departure) for edges in loops]
-
-
-def other_way_round(asked: Question, window: Window, edges: np.ndarray) -> np.ndarray | None:
-    """The rows of a loop ridden the other way round; None where one-way streets, bans or the window forbid it."""
-    back = asked.back[edges[::-1]]
-    if (back < 0).any() or not window.shortest <= asked.measure[back].sum() <= window.longest:
-        return None
-    turns = np.column_stack([back[:-1], back[1:]])
-    banned = (turns[:, None] == asked.banned[None]).all(axis=2).any()
-    return None if banned else np.asarray(back, dtype=edges.dtype)
-
-
-def _backs(tail: np.ndarray, head: np.ndarray, street: np.ndarray) -> np.ndarray:
-    """Row (e,) of each edge the other way along its street; -1 where that is not allowed."""
-    low, high = np.minimum(tail, head), np.maximum(tail, head)
-    order = np.lexsort((np.arange(len(tail)), tail > head, high, low, street))
-    first, second = order[:-1], order[1:]
-    pair = (street[first] == street[second]) & (tail[first] == head[second]) & (head[first] == tail[second])
-    pair &= first != second
-    back = np.full(len(tail), -1, dtype=np.int64)
-    back[first[pair]] = second[pair]
-    back[second[pair]] = first[pair]
-    return back
+def _timed(setting: Setting, found: TradeOff, departure: datetime) -> list[Timed]:
+    """Every loop of a pool, put back on the network's edges and timed."""
+    return [_ridden(setting, edges, departure) for edges in found.edges]
 
 
 def _ridden(setting: Setting, edges: np.ndarray, departure: datetime) -> Timed:

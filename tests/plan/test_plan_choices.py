@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from fault_place import lanes_text
+from fault_place import NET, RIM, START, lanes_text, quiet
 
 from routeplan import search
 from routeplan.errors import NoLoopError
@@ -23,29 +23,7 @@ from routeplan.plan.loops import SHARED_AT_MOST, choose, loop_window, question
 from routeplan.plan.setting import BUSY_STRESS, Setting, departures, round_a_start
 from routeplan.plan.timetable import Timed, make_route, time_route
 
-START = """
-[start]
-position = [36.5884, -84.2476]
-departs = 2026-06-11T18:30:00
-time_zone = "America/New_York"
-"""
 LOOP = "[ride]\nlength_km = 12\ntolerance = 0.2\nchoices = 5\n"
-RIM = """
-[[station]]
-name = "QB1RIM"
-position = [36.6300, -84.2000]
-kind = "vertical on the chimney"
-"""
-NET = """
-[[net]]
-frequency_mhz = 145.5
-begins = "18:45"
-lasts_min = 30
-"""
-
-
-def quiet(text: str) -> None:
-    """Progress that nobody reads."""
 
 
 @pytest.fixture(scope="module")
@@ -307,28 +285,6 @@ def test_departures_are_told_where_they_differ(pools: Callable[[str], tuple[Sett
     later = replace(every[1], departs=every[1].departs + timedelta(minutes=20))
     told = reasons.ride_reasons([every[0], later])
     assert "leaves 18:30" in told[0] and "leaves 18:50" in told[1]
-
-
-def test_property_the_other_way_round_is_allowed(busy_area: Area) -> None:
-    """Of a loop's rows: the same streets in the opposite order; none where a turn is banned or the window is missed."""
-    setting = setting_of(busy_area, START + LOOP + RIM)
-    window = loop_window(setting.ride, departures(setting.ride)[0])
-    asked = question(setting, window, False)
-    pool = search.trade_off(
-        asked.tail, asked.head, asked.measure, asked.effort_kj, asked.loss_s, asked.start, window.shortest,
-        window.longest, street=asked.street, budget=2_000_000,
-    )  # fmt: skip
-    for edges in pool.edges:
-        back = loops.other_way_round(asked, window, edges)
-        assert back is not None
-        assert (asked.street[back] == asked.street[edges[::-1]]).all()
-        assert (asked.tail[back] == asked.head[edges[::-1]]).all() and asked.head[back[-1]] == asked.start
-        assert loops.other_way_round(asked, window, back).tolist() == edges.tolist()  # type: ignore[union-attr]
-        banned = replace(asked, banned=np.array([[back[0], back[1]]]))
-        assert loops.other_way_round(banned, window, edges) is None
-        one_way = replace(asked, back=np.where(np.arange(len(asked.back)) == edges[0], -1, asked.back))
-        assert loops.other_way_round(one_way, window, edges) is None
-        assert loops.other_way_round(asked, replace(window, shortest=window.longest - 1e-6), edges) is None
 
 
 def test_what_only_repeats_keep_from_being_a_loop_is_told_so(fault_area: Area, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from fault_place import lanes_text
+from fault_place import NET, RIM, START, lanes_text, quiet
 
 from routeplan.errors import InputError
 from routeplan.output import table
@@ -20,29 +20,7 @@ from routeplan.plan.area import Area, make_area
 from routeplan.plan.value import Plan, Route
 from routeplan.radio import ground_wave
 
-START = """
-[start]
-position = [36.5884, -84.2476]
-departs = 2026-06-11T18:30:00
-time_zone = "America/New_York"
-"""
 LOOP = "[ride]\nlength_km = 10\nchoices = 2\n"
-RIM = """
-[[station]]
-name = "QB1RIM"
-position = [36.6300, -84.2000]
-kind = "vertical on the chimney"
-"""
-NET = """
-[[net]]
-frequency_mhz = 145.5
-begins = "18:45"
-lasts_min = 30
-"""
-
-
-def quiet(text: str) -> None:
-    """Progress that nobody reads."""
 
 
 @pytest.fixture(scope="module")

@@ -76,3 +76,18 @@ def test_listing_of_loops_worked_by_hand() -> None:
     )
     assert every_loop(stem, 3.0, 6.0) == []
     assert len(every_loop(replace(stem, may_repeat=True, length_m=np.r_[np.ones(10), 0.5, 0.5]), 3.0, 5.0)) == 6
+
+
+def test_both_ways_round_are_found_where_neither_passes_the_other() -> None:
+    """A square: clockwise is easier, the other way has more contact."""
+    tail, head = np.array([0, 1, 2, 3, 1, 2, 3, 0]), np.array([1, 2, 3, 0, 0, 1, 2, 3])
+    effort, loss = np.repeat([10.0, 20.0], 4), np.repeat([50.0, 20.0], 4)
+    length_m, street = np.full(8, 1000.0), np.arange(8) % 4
+
+    def costs(e: int) -> list[list[float]]:
+        found = trade_off(tail[:e], head[:e], length_m[:e], effort[:e], loss[:e], 0, 3500.0, 4500.0, street=street[:e],
+                          budget=100_000)  # fmt: skip
+        return found.costs[found.non_dominated].tolist()
+
+    assert costs(8) == [[40.0, 200.0], [80.0, 80.0]]
+    assert costs(7) == [[40.0, 200.0]]  # the last street one way only
