@@ -231,7 +231,7 @@ def test_choices_keep_still_under_the_riders_hand(visit: Visit, server: PageServ
         with page.expect_download() as download:
             page.click("#links >> text=GPX track")
         assert b"<trkpt" in Path(download.value.path()).read_bytes()
-        page.wait_for_function("document.querySelector('#spoken').textContent")
+        page.wait_for_selector("#spoken >> text=/./", state="attached")  # the page's policy lets no script be evaluated
         page.click("#waiting button")
         page.wait_for_selector("#waiting", state="hidden")
         ended(page)
