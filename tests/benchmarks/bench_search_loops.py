@@ -6,9 +6,10 @@ Prints, for each start, how far the loop found lies below the best known one (in
 here, of one with another seed and --long seconds and, on the default network and length, of `best_known_loops.json`,
 where loops of earlier runs and of another method stand (`other_method.py`, 10 minutes a start). They are counted anew
 before they are believed, and a loop here that passes them is written down; figures there only ever rise. A column tells
-how the other method's best compares with the best known: at 0.00 it found as much. --ratio times the same search on 200,000 and on 30,000
-junctions; --planted hides a loop that none can pass among streets of random worth. Slow is: over 3 % at 1 s, over 1 %
-at 5 s, a ratio over 1.5.
+how the other method's best compares with the best known: at 0.00 it found as much.
+
+--ratio times the same search on 200,000 and on 30,000 junctions; --planted hides a loop that none can pass among streets
+of random worth. Slow is: over 3 % at 1 s, over 1 % at 5 s, a ratio over 1.5.
 """
 
 from __future__ import annotations
@@ -31,8 +32,8 @@ def find(net, start, metres, **more):
 
 
 def quality(net, starts, metres, seconds, long_s, *, default=False):
-    """Prints the table; returns the worst shortfall for each of `seconds`. default: whether network and length are those
-    of `best_known_loops.json`."""
+    """Prints the table; returns the worst shortfall for each of `seconds`. default: whether network and length are
+    those of `best_known_loops.json`."""
     worst = np.zeros(len(seconds))
     others, others_best = [], 0
     for start in starts.tolist():
