@@ -8,8 +8,8 @@ where loops of earlier runs and of another method stand (`other_method.py`, 10 m
 before they are believed, and a loop here that passes them is written down; figures there only ever rise. A column tells
 how the other method's best compares with the best known: at 0.00 it found as much.
 
---ratio times the same search on 200,000 and on 30,000 junctions; --planted hides a loop that none can pass among streets
-of random worth. Slow is: over 3 % at 1 s, over 1 % at 5 s, a ratio over 1.5.
+--ratio times the same search on 200,000 and on 30,000 junctions; --planted hides a loop that none can pass among
+streets of random worth. Slow is: over 3 % at 1 s, over 1 % at 5 s, a ratio over 1.5.
 """
 
 from __future__ import annotations
