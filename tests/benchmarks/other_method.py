@@ -20,6 +20,8 @@ import fcntl
 import itertools
 import json
 import os
+import signal
+import sys
 import tempfile
 import time
 from dataclasses import dataclass
@@ -487,6 +489,7 @@ def main() -> None:
     ask.add_argument("--seed", type=int, default=0)
     ask.add_argument("--dry", action="store_true", help="write nothing down")
     given = ask.parse_args()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
     net = road_like(NETWORK["junctions"], NETWORK["seed"])
     starts = net.starts(NETWORK["starts"], seed=NETWORK["starts_seed"])
     gain = net.chance * net.length_m
@@ -507,10 +510,12 @@ def main() -> None:
                 if not given.dry:
                     raise_known(start, got, "other method", took, edges)
 
-        find_loop(task, given.seconds, given.seed, told=told)
-        spent = time.process_time() - began
-        if not given.dry:
-            note_seconds(start, spent)
+        try:
+            find_loop(task, given.seconds, given.seed, told=told)
+        finally:  # also when it is told to stop
+            spent = time.process_time() - began
+            if not given.dry:
+                note_seconds(start, spent)
         print(f"start {start:6d}  {most:9.1f} after {spent:.0f} s", flush=True)
 
 
