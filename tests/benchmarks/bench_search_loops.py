@@ -4,7 +4,7 @@
 
 Prints, for each start, how far the loop found lies below the best known one (in per cent): the best of all searches
 here, of one with another seed and --long seconds and, on the default network and length, of `best_known_loops.json`,
-where loops of earlier runs and of another method stand (`other_method.py`, 10 minutes a start). They are counted anew
+where loops of earlier runs and of another method stand (`other_method.py`). They are counted anew
 before they are believed, and a loop here that passes them is written down; figures there only ever rise. A column tells
 how the other method's best compares with the best known: at 0.00 it found as much.
 
