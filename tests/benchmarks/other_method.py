@@ -24,6 +24,8 @@ import signal
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -67,31 +69,31 @@ def known_loops(path: Path = KNOWN) -> dict:
 
 
 def raise_known(start: int, gain: float, by: str, seconds: float, edges, path: Path = KNOWN) -> bool:
-    """Writes a loop down if it passes what is known; whether it does. Several processes may do so at once."""
-    name = f"best_known_{os.getuid()}_{path.stem}.lock"
-    with open(Path(tempfile.gettempdir()) / name, "w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        starts = known_loops(path)
-        entry = starts.setdefault(str(start), {})
-        one = {"gain": round(float(gain), 3), "by": by, "seconds": round(seconds, 1), "edges": [int(e) for e in edges]}
-        passed = False
+    """Writes a loop down if it passes what is known; whether it does."""
+    one = {"gain": round(float(gain), 3), "by": by, "seconds": round(seconds, 1), "edges": [int(e) for e in edges]}
+    passed = False
+    with _entry(start, path) as entry:
         for key in ("other", "best") if by == "other method" else ("best",):
             if key not in entry or one["gain"] > entry[key]["gain"] * (1 + _BETTER):
                 entry[key] = one
                 passed = True
-        if passed:
-            _write(path, starts)
     return passed
 
 
 def note_seconds(start: int, seconds: float, path: Path = KNOWN) -> None:
     """Adds to the seconds that the other method has looked for loops from this start."""
+    with _entry(start, path) as entry:
+        entry["other_looked_s"] = round(entry.get("other_looked_s", 0.0) + seconds, 1)
+
+
+@contextmanager
+def _entry(start: int, path: Path) -> Iterator[dict]:
+    """What is known of a start, written down at the end; one process at a time."""
     name = f"best_known_{os.getuid()}_{path.stem}.lock"
     with open(Path(tempfile.gettempdir()) / name, "w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         starts = known_loops(path)
-        entry = starts.setdefault(str(start), {})
-        entry["other_looked_s"] = round(entry.get("other_looked_s", 0.0) + seconds, 1)
+        yield starts.setdefault(str(start), {})
         _write(path, starts)
 
 
