@@ -261,11 +261,15 @@ def _annotate(scene, room, plan, px, py, values, frame):  # type: ignore[no-unty
     for whisker in plan.routes:  # keep clear of the ranges
         x, (low, _, high) = px(whisker.effort_kj), values(whisker)
         room.take((x - 4, py(high), x + 4, py(low)))
+    for a, b in pairwise(frontier(plan)):  # and of the steps
+        x, corner, low, high = px(a.effort_kj), px(b.effort_kj), py(values(a)[1]), py(values(b)[1])
+        room.take((x, low - 2, corner, low + 2))
+        room.take((corner - 2, high, corner + 2, low))
     best = None
     ceiling = top + 8
     if plan.bound is not None and in_minutes(plan):  # the hair line shall not cross the limit and its words
         limit = _limit(plan, plan.routes[0], True, plan.routes[0].net_s / 60)
-        ceiling = max(ceiling, py(limit) + 18)
+        ceiling = max(ceiling, py(limit) + 22)
     for x in np.linspace(left + 10, right - widest - 6, 14):
         for y in np.linspace(ceiling, base - tall - 8, 14):
             box = (x, y, x + widest, y + tall)
@@ -277,7 +281,7 @@ def _annotate(scene, room, plan, px, py, values, frame):  # type: ignore[no-unty
         return
     _, x, y = best
     if step is not None:
-        near = (min(max(target[0], x), x + widest), y - 2 if target[1] < y else y + tall + 2)
+        near = (min(max(target[0], x), x + widest), min(max(target[1], y - 2), y + tall + 2))
         away = np.array(near) - np.array(target)
         length = float(np.hypot(*away))
         if length > 14:

@@ -15,7 +15,7 @@ from sample_plan import sample_plan
 from routeplan.output import look
 from routeplan.output.card import card_pdf, card_scenes, kept, running_order
 from routeplan.output.map import contact_classes, map_scene, map_view
-from routeplan.output.scene import Scene, Text, pdf, png, shortened, svg, text_width, wrapped
+from routeplan.output.scene import Line, Scene, Text, pdf, png, shortened, svg, text_width, wrapped
 from routeplan.output.strip import _ridden_parts, brief_strip_scene, strip_scene, time_ticks
 from routeplan.output.trade_off import best_step, frontier, sentence, trade_off_scene
 from routeplan.plan.value import Stretch
@@ -85,6 +85,20 @@ def test_trade_off_property_text_never_overlaps(name, width):
     scene = trade_off_scene(PLANS[name], width=width)
     assert overlaps(scene) == []
     assert outside(scene) == []
+
+
+@pytest.mark.parametrize("choices", ["AB", "ABC", "BD", "ACE", "ABCDE"])
+@pytest.mark.parametrize("width", [320.0, 640.0, 900.0])
+def test_trade_off_property_no_step_runs_through_words(choices, width):
+    scene = trade_off_scene(sample_plan(choices), width=width)
+    hairs = [item for item in scene.items if isinstance(item, Line) and item.color == "hair"]
+    steps = [path for item in hairs for path in item.paths if len(path) == 3]
+    assert len(steps) == len(frontier(sample_plan(choices))) - 1
+    along = np.concatenate([np.linspace(a, b, 200) for part in steps for a, b in pairwise(part)])
+    for text in (item for item in scene.items if isinstance(item, Text) and not item.bold):
+        west, north, east, south = text.box()
+        x, y = along.T
+        assert not ((x > west) & (x < east) & (y > north) & (y < south)).any(), text.text
 
 
 @pytest.mark.parametrize("name", PLANS)
