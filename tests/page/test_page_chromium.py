@@ -214,8 +214,20 @@ def test_a_changed_length_shows_a_loop_at_once_and_a_search_can_be_stopped(visit
 
 def test_choices_keep_still_under_the_riders_hand(visit: Visit, server: PageServer) -> None:
     """Better ones wait until they are asked for; the ride that was picked is found again among them."""
+    hand = threading.Event()
+
+    def held_up(*asked: Any, watch: Any, **hooks: Any) -> Plan:
+        """After its first look the job waits for the hand, or a busy machine has found all before it is laid on."""
+
+        def look(so_far: Any) -> bool:
+            go_on = watch(so_far)
+            hand.wait(60.0)
+            return go_on
+
+        return leisurely(*asked, watch=look, **hooks)
+
     page = visit.open()
-    server.app.searches._job, quick = leisurely, server.app.searches._job
+    server.app.searches._job, quick = held_up, server.app.searches._job
     try:
         page.click("#plan")
         page.wait_for_selector("#choices .choice")
@@ -225,6 +237,7 @@ def test_choices_keep_still_under_the_riders_hand(visit: Visit, server: PageServ
         page.locator("#strip").focus()
         page.keyboard.press("ArrowRight")
         before = page.inner_text("#choices"), page.inner_text("#headline")
+        hand.set()
         page.wait_for_selector("#waiting >> text=/stays until you ask/")
         page.wait_for_timeout(1200)
         assert (page.inner_text("#choices"), page.inner_text("#headline")) == before
@@ -236,6 +249,7 @@ def test_choices_keep_still_under_the_riders_hand(visit: Visit, server: PageServ
         page.wait_for_selector("#waiting", state="hidden")
         ended(page)
     finally:
+        hand.set()
         server.app.searches._job = quick
     assert page.locator("#choices input:checked").count() == 1
 

@@ -57,7 +57,7 @@ export class Chooser {
     for (const input of this.list.querySelectorAll('input')) input.checked = input.value === id;
     if (focus) this.list.querySelector('input:checked')?.focus({preventScroll: true});
     if (this.search) this.drawPicture(this.search, this.seq).catch(() => {});
-    this.onChoose(this.plan.routes.find(r => r.id === id), true);
+    this.onChoose(this.plan.routes.find(r => r.id === id));
   }
 }
 

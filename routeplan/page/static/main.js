@@ -21,11 +21,8 @@ const map = new RideMap($('map'), {
   dragged: (k, x, y, done) => dragged(k, x, y, done),
 });
 map.unit = unit;
-const strip = new Strip($('strip'), $('readout'), (k, byHand) => { if (byHand) hold(); map.at = k; map.paint(); });
-const chooser = new Chooser({box: $('trade'), list: $('choices'), sentence: $('sentence')}, (route, byHand) => {
-  if (byHand) hold();
-  showRide(route);
-});
+const strip = new Strip($('strip'), $('readout'), k => { map.at = k; map.paint(); });
+const chooser = new Chooser({box: $('trade'), list: $('choices'), sentence: $('sentence')}, showRide);
 const search = new Search({news, ended, failed: error => { setRunning(false); fail(error); }});
 
 // --- the form ---
@@ -349,7 +346,7 @@ function news(found) {
 
 // Choices come in while the rider looks. Until a hand is laid on them they are replaced by better ones; from then on
 // what is shown stays as it is, letters and all, and better ones wait until they are asked for.
-function hold() { held = true; }
+function hold(event) { if (event.key !== 'Tab') held = true; }
 const underHand = () => held || $('choices').matches(':hover') || $('trade').matches(':hover');
 
 function offer(next, seq, whole) {
@@ -679,6 +676,9 @@ function listen() {
   });
   $('theme').addEventListener('change', () => { theme($('theme').value); remember('theme', $('theme').value); redrawPictures(); });
   $('layer').addEventListener('change', () => cover());
+  for (const id of ['choices', 'trade', 'strip']) {
+    for (const touch of ['click', 'keydown']) $(id).addEventListener(touch, hold);
+  }
   for (const id of ['choices', 'trade']) {
     $(id).addEventListener('pointerleave', () => setTimeout(() => { if (waiting && !underHand()) adopt(waiting.next, waiting.seq); }, 150));
   }

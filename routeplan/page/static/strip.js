@@ -13,12 +13,12 @@ export class Strip {
     box.setAttribute('aria-label', 'Place along the ride; arrow keys move it');
     box.setAttribute('aria-valuemin', '0');
     box.addEventListener('pointermove', event => this.point(event));
-    box.addEventListener('pointerdown', event => this.point(event, true));
+    box.addEventListener('pointerdown', event => this.point(event));
     box.addEventListener('keydown', event => {
       const step = {ArrowRight: 1, ArrowUp: 1, ArrowLeft: -1, ArrowDown: -1, PageUp: 10, PageDown: -10}[event.key];
       const last = this.route ? this.route.d.length - 1 : 0;
-      if (event.key === 'Home' || event.key === 'End') this.show(event.key === 'Home' ? 0 : last, true, true);
-      else if (step) this.show((this.at ?? 0) + step * Math.max(1, Math.round(last / 100)), true, true);
+      if (event.key === 'Home' || event.key === 'End') this.show(event.key === 'Home' ? 0 : last, true);
+      else if (step) this.show((this.at ?? 0) + step * Math.max(1, Math.round(last / 100)), true);
       else return;
       event.preventDefault();
     });
@@ -41,16 +41,16 @@ export class Strip {
     this.show(same ? this.at : null, false);
   }
 
-  point(event, byHand = false) {
+  point(event) {
     if (!this.svg || !this.route) return;
     const point = new DOMPoint(event.clientX, event.clientY).matrixTransform(this.svg.getScreenCTM().inverse());
     const {left, right, end} = this.svg.dataset;
     const seconds = (point.x - left) / (right - left) * end;
-    this.show(nearest(this.route.t, seconds), true, byHand);
+    this.show(nearest(this.route.t, seconds), true);
   }
 
-  // Put the cursor at row k of the ride's columns; tell: whether the map is to follow; byHand: whether the rider meant it.
-  show(k, tell, byHand = false) {
+  // Put the cursor at row k of the ride's columns; tell: whether the map is to follow.
+  show(k, tell) {
     const route = this.route;
     if (!route || !this.svg) return;
     if (k === null) {
@@ -68,7 +68,7 @@ export class Strip {
     this.readout.textContent = said;
     this.box.setAttribute('aria-valuenow', String(k));
     this.box.setAttribute('aria-valuetext', said);
-    if (tell) this.onPlace(k, byHand);
+    if (tell) this.onPlace(k);
   }
 }
 
