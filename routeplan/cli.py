@@ -5,10 +5,12 @@ Results go to standard output, progress and warnings to standard error. Exit sta
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
+from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
     from routeplan.plan.bound import Proof
     from routeplan.plan.value import Plan
 
+UNSHOWN = "routeplan.unshown"
 AREA = click.argument("area", type=click.Path(path_type=Path))
 RIDE = click.argument("ride", type=click.Path(path_type=Path))
 
@@ -30,14 +33,21 @@ class Commands(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
-            return super().invoke(ctx)
+            result = super().invoke(ctx)
         except RouteplanError as error:
             for line in str(error).splitlines():
-                click.echo(f"routeplan: {line}", err=True)
+                tell(f"routeplan: {line}")
             ctx.exit(2)
         except KeyboardInterrupt:
-            click.echo("routeplan: stopped", err=True)
+            tell("routeplan: stopped")
             ctx.exit(130)
+        unshown = ctx.meta.get(UNSHOWN)
+        if isinstance(unshown, BrokenPipeError):
+            ctx.exit(141)  # 128 + SIGPIPE, as a shell says of a program that ended so
+        if unshown is not None:
+            tell(f"routeplan: standard output: cannot be written to ({unshown.strerror}); make room there")
+            ctx.exit(2)
+        return result
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(self.commands)
@@ -48,9 +58,37 @@ def example(*lines: str) -> str:
     return "\b\nExample:\n" + "\n".join(f"  {line}" for line in lines)
 
 
+def show(text: str) -> None:
+    """A result on standard output. Where that fails, as its reader has gone (`| head -1`) or the disk is full, the work
+    goes on, so that files are written all the same; the exit status tells.
+    """
+    try:
+        click.echo(text)
+    except OSError as error:
+        _to_nowhere(sys.stdout)
+        if (context := click.get_current_context(silent=True)) is not None:  # None in a thread of the page
+            context.meta[UNSHOWN] = error
+
+
+def tell(text: str) -> None:
+    """A line on standard error; where nobody reads it any more the work goes on."""
+    try:
+        click.echo(text, err=True)
+    except OSError:
+        _to_nowhere(sys.stderr)
+
+
 def say(text: str) -> None:
     """One line of progress."""
-    click.echo(f"  {text}", err=True)
+    tell(f"  {text}")
+
+
+def _to_nowhere(stream: TextIO) -> None:
+    """What is still in the stream, and all that follows, is dropped: Python would complain of it at the end."""
+    with suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
 
 
 class Proving:
@@ -102,6 +140,7 @@ def demo() -> None:
     """Plan the demo's net evening: the first useful loop, into ./demo_ride."""
     from routeplan.plan import demo as island
 
+    check_writable(Path("demo_ride"))
     ride = island.ride_file("net_evening")
     _plan_job("loop", island.area(say), ride, None, Path("demo_ride"), share=False, quick=True)
 
@@ -156,7 +195,7 @@ def area_make(folder: Path, roads: tuple[Path, ...], terrain: tuple[Path, ...], 
         made = areas.make_area(
             folder, roads=list(roads), terrain=list(terrain), cover=list(cover), progress=say
         )
-    click.echo(areas.describe(made))
+    show(areas.describe(made))
 
 
 @area.command("show", epilog=example("routeplan area show my_area"))
@@ -165,7 +204,7 @@ def area_show(folder: Path) -> None:
     """Extent, counts, sources and licences of an area."""
     from routeplan.plan import area as areas
 
-    click.echo(areas.describe(areas.load_area(folder)))
+    show(areas.describe(areas.load_area(folder)))
 
 
 @main.group()
@@ -180,7 +219,7 @@ def ride_new(file: Path) -> None:
     from routeplan.plan import ridefile
 
     ridefile.write_template(file)
-    click.echo(f"{file} written: set the start, your stations and the net, then: routeplan loop AREA {file}")
+    show(f"{file} written: set the start, your stations and the net, then: routeplan loop AREA {file}")
 
 
 def job_command(job: str, summary: str) -> None:
@@ -212,7 +251,15 @@ def job_command(job: str, summary: str) -> None:
     ) -> None:
         from routeplan.plan import area as areas
 
+        check_writable(out, json_file)
         _plan_job(job, areas.load_area(area), ride, json_file, out, share, prove=prove)
+
+
+def check_writable(out: Path | None, json_file: str | None = None) -> None:
+    """Before any work: whether what comes of it can be written. Raises InputError."""
+    from routeplan.plan import writable
+
+    writable.check(folder=out, file=None if json_file == "-" else json_file)
 
 
 def prove_option(job: str) -> Callable[[Any], Any]:
@@ -249,9 +296,9 @@ def _plan_job(
     from routeplan.output import table, text_strip, write
 
     if json_file == "-":
-        click.echo(write.json_text(plan, share=share))
+        show(write.json_text(plan, share=share))
     else:
-        click.echo(table.table(plan, unicode=text_strip.shows_blocks(sys.stdout.encoding)))
+        show(table.table(plan, unicode=text_strip.shows_blocks(getattr(sys.stdout, "encoding", None))))
         if json_file is not None:
             write.write_json(plan, Path(json_file), share=share)
     if out is not None:
@@ -306,6 +353,7 @@ def coverage(
 
     if out is None and not compare:
         raise click.UsageError("give --out, --compare or both")
+    check_writable(out, json_file)
     place, wish = areas.load_area(area), ridefile.read_ride(ride)
     document, texts = {}, []
     if compare:
@@ -313,7 +361,6 @@ def coverage(
         document["comparison"] = coverage_text.comparison_document(compared)
         texts.append(coverage_text.comparison(compared))
     if out is not None:
-        coverage_files.prepared(out)
         with covered.cover(place, wish, cluster=cluster, progress=say) as found:
             written = coverage_files.write_coverage(found, out, progress=say)
             document["coverage"] = coverage_text.document(found, written.shares)
@@ -321,9 +368,9 @@ def coverage(
         for path in written.paths:
             say(f"wrote {path}")
     if json_file == "-":
-        click.echo(coverage_text.json_text(document))
+        show(coverage_text.json_text(document))
         return
-    click.echo("\n\n".join(texts))
+    show("\n\n".join(texts))
     if json_file is not None:
         coverage_files.write_json(document, Path(json_file))
 
@@ -355,11 +402,12 @@ def debrief(area: Path, ride: Path, track: Path, heard: tuple[Path, ...], plan_f
     from routeplan.plan import debrief as after
     from routeplan.plan import ridefile
 
+    check_writable(out)
     found = after.debrief(areas.load_area(area), ridefile.read_ride(ride), track, heard, progress=say,
                           clock_offset_s=clock_offset, plan_file=plan_file, choice=choice)  # fmt: skip
     from routeplan.output import debrief_write
 
-    click.echo(debrief_write.debrief_text(found))
+    show(debrief_write.debrief_text(found))
     if out is not None:
         for path in debrief_write.write_debrief(found, out):
             say(f"wrote {path}")
@@ -377,7 +425,7 @@ def page(area: Path | None, port: int, open_browser: bool, on_network: bool, rid
     """Plan by looking, on a page of this computer's own."""
     from routeplan.page import server
 
-    server.serve(area, port=port, on_network=on_network, open_browser=open_browser, rides=rides, say=click.echo)
+    server.serve(area, port=port, on_network=on_network, open_browser=open_browser, rides=rides, say=show)
 
 
 if __name__ == "__main__":

@@ -9,6 +9,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from routeplan.errors import InputError
+from routeplan.plan.writable import is_passage
 
 
 @contextmanager
@@ -34,7 +35,13 @@ def replacing(path: Path) -> Iterator[Path]:
 
 
 def write_bytes(path: Path, data: bytes) -> Path:
-    """Write `data` to `path`, whole or not at all."""
+    """Write `data` to `path`, whole or not at all; into a device or a pipe as it comes."""
+    if is_passage(Path(path)):
+        try:
+            Path(path).write_bytes(data)
+        except OSError as error:
+            raise InputError(error.strerror or str(error), str(path), "choose another place") from error
+        return Path(path)
     with replacing(path) as temporary:
         temporary.write_bytes(data)
     return Path(path)

@@ -43,13 +43,14 @@ def write_coverage(covered: Coverage, folder: Path, *, progress: Callable[[str],
     from routeplan.output.coverage_map import Thinned, coverage_png
 
     say = progress or (lambda text: None)
-    folder = prepared(folder)
+    folder = Path(folder)
     names = [*file_names(covered.names), "rule"]
     thinned = Thinned.of(covered)
     shares = np.zeros((len(names), len(Shares._fields)), dtype=np.int64)
     say("margins and chances")
     paths = []
     try:
+        folder.mkdir(parents=True, exist_ok=True)
         with (
             tempfile.TemporaryDirectory(prefix=".writing-", dir=folder) as passing,
             rasterio.Env(GDAL_CACHEMAX=CACHE_MB, GDAL_PAM_ENABLED=False, GDAL_NUM_THREADS="ALL_CPUS"),
@@ -69,18 +70,6 @@ def write_coverage(covered: Coverage, folder: Path, *, progress: Callable[[str],
     picture = atomic.write_bytes(folder / "coverage.png", coverage_png(covered, thinned, counted))
     written = write_json(document(covered, counted), folder / "coverage.json")
     return Written((picture, *paths, written), counted)
-
-
-def prepared(folder: Path) -> Path:
-    """The folder, made if need be; InputError where it cannot be written: better said before the work than after."""
-    folder = Path(folder)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
-            pass
-    except OSError as error:
-        raise InputError(error.strerror or str(error), str(folder), "choose a folder that you may write to") from None
-    return folder
 
 
 def write_json(figures: dict[str, Any], path: Path) -> Path:

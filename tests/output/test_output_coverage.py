@@ -13,7 +13,6 @@ from click.testing import CliRunner
 from PIL import Image as Picture
 
 from routeplan.cli import main
-from routeplan.errors import InputError
 from routeplan.output import coverage_files, coverage_map, coverage_text
 from routeplan.output.scene import Image, Line, Scene, Text, png
 from routeplan.plan import coverage
@@ -129,12 +128,6 @@ def test_file_names_property_are_plain_and_apart():
     names = coverage_files.file_names(["QA1", "qa1", "../x", "", "rule", "Q" * 300])
     assert len({name.lower() for name in names}) == len(names)
     assert all(name.replace("_", "").replace("-", "").isalnum() and len(name) < 80 for name in names)
-
-
-def test_folder_that_cannot_be_written_is_named(tmp_path: Path):
-    (tmp_path / "file").write_text("")
-    with pytest.raises(InputError, match="choose a folder"):
-        coverage_files.prepared(tmp_path / "file" / "out")
 
 
 # --- words -------------------------------------------------------------------------------------------------------
