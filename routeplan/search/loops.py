@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from routeplan.errors import NoLoopError
 from routeplan.search.values import Loop, LoopResult
+
+if TYPE_CHECKING:
+    from routeplan.search.ball import Ball
 
 BUDGET = 80_000_000  # label offers; some seconds on two cores
 
@@ -63,17 +66,19 @@ def best_loops(
                    metre more (a price is negative)
     target_length_m, length_gain_per_m : gain (negative) for each metre between the loop's length and the target
     time_limit_s : stops the search and says so; without it the search counts `budget` label offers and repeats exactly
-    prove        : tighten `gain_at_most` (see routeplan.search.bounds), until the time limit where there is one
+    prove        : tighten `gain_at_most` to a figure with a certificate (see routeplan.search.bounds), until the time
+                   limit where there is one
 
     A loop does not turn back on the street just ridden, except through the start; places may recur. The result's
-    `gain_at_most` is proven for all of these loops, whatever the time limit.
-    Raises InputError (every fault at once), NoLoopError (with the nearest length that was found)."""
-    from routeplan.search import bounds, engine
-    from routeplan.search.ball import make_ball
+    `gain_at_most` is proven for all of these loops, whatever the time limit. Small balls (see routeplan.search.exact)
+    are settled after the search, where that takes few enough steps: the first loop is the best there is then.
+    Raises InputError (every fault at once), NoLoopError (with the nearest length of a loop that the same rules allow,
+    if one was found)."""
+    from routeplan.search import bounds, engine, exact
 
     deadline = engine.Deadline(time_limit_s)
-    ball, cut = make_ball(
-        tail, head, length_m, start, shortest_m, longest_m,
+    ball, cut = ball_of_loops(
+        tail, head, length_m, start, shortest_m, longest_m, repeat_share_at_most=repeat_share_at_most,
         street=street, may_repeat=may_repeat, banned_turns=banned_turns, turns=turns, turn_gain=turn_gain, near=near,
         time_s=time_s, clock_gain=clock_gain, clock=clock, per_edge={"gain": gain},
     )  # fmt: skip
@@ -93,13 +98,33 @@ def best_loops(
         enough=lambda value: count == 1 and value >= bound.gain_at_most - 1e-9 * max(1.0, abs(bound.gain_at_most)),
     )  # fmt: skip
     loops = _ranked(ball, objective, walks, space.work(0), repeat_share_at_most)
+    if not loops or loops[0][0].gain < bound.gain_at_most:
+        settled = exact.settle(ball, objective, loops[0][0].gain if loops else -np.inf, deadline=deadline)
+        spent += settled.steps
+        if settled.walk is not None:
+            loops = _ranked(ball, objective, [*walks, settled.walk], space.work(0), repeat_share_at_most)
+        if settled.complete and loops and not prove:
+            bound = _all_compared(bound, loops[0][0].gain)
     if not loops:
-        raise no_loop(ball, objective, space.work(0), start)
+        network = {"tail": tail, "head": head, "length_m": length_m, "street": street, "banned_turns": banned_turns}
+        raise no_loop(ball, objective, space.work(0), start, network=network, complete=settled.complete)
     chosen = _apart(loops, ball, count, shared_at_most)
     if prove:
         bound = bounds.tighten(ball, objective, bound, loops[0][0].gain, deadline.left())
         deadline.passed()  # it says so if the proof was cut short
     return LoopResult(tuple(chosen), bound.gain_at_most, bound.proof, deadline.stopped, spent, bound.certificate)
+
+
+def _all_compared(bound, best):
+    """The bound of a ball that was settled: its best loop, and what counts as equal."""
+    from routeplan.search.bounds import Bound
+    from routeplan.search.exact import CLOSE
+
+    most = best + 2.0 * CLOSE * abs(best)
+    if most >= bound.gain_at_most:
+        return bound
+    scope = bound.proof[bound.proof.index("; holds for") :]
+    return Bound(most, f"every loop was looked at, but for what cannot be better{scope}")
 
 
 def _ranked(ball, objective, walks, work, share):
@@ -143,25 +168,123 @@ def _apart(loops, ball, count, shared_at_most):
     return [loop for loop, _ in chosen]
 
 
-def no_loop(ball, objective, work, start) -> NoLoopError:
-    """The error for a window without a loop, with the nearest length that a sweep over all lengths finds."""
-    from dataclasses import replace
+BEYOND = (2.0, 4.0, 8.0, 16.0, 32.0)  # times the longest length: how far a window's nearest loop is looked for
+BEYOND_EDGES = 60_000  # and only in balls of so many
+LABELS = 300_000  # of one sweep for it, about
+CLOSINGS = 300  # loops taken from it
 
-    from routeplan.search import engine, kernels
 
+def ball_of_loops(
+    tail: Any,
+    head: Any,
+    length_m: Any,
+    start: int,
+    shortest_m: float,
+    longest_m: float,
+    *,
+    repeat_share_at_most: float = 1.0,
+    **more: Any,
+) -> tuple[Ball, dict[str, np.ndarray]]:
+    """`ball.make_ball`; where no way leads on and back within the longest length, its error names the nearest loop."""
+    from routeplan.search.ball import make_ball
+
+    try:
+        return make_ball(tail, head, length_m, start, shortest_m, longest_m, **more)
+    except NoLoopError as error:
+        network = {"tail": tail, "head": head, "length_m": length_m}
+        network |= {k: more.get(k) for k in ("street", "banned_turns")}
+        repeats = bool(more.get("may_repeat", False))
+        nearest = _beyond(network, start, longest_m, np.inf, repeats, repeat_share_at_most)
+        raise NoLoopError(str(error) + _said(nearest), nearest) from None
+
+
+def no_loop(
+    ball: Ball, objective: Any, work: Any, start: int, *, network: dict[str, Any] | None = None, complete: bool = False
+) -> NoLoopError:
+    """The error for a window without a loop, with the nearest length of a loop that the objective's rules allow.
+
+    network  : tail, head, length_m, street and banned_turns as given to make_ball: the lengths beyond the window are
+               looked at too, up to BEYOND times the longest
+    complete : there is no loop, rather than none that was found"""
+    share = objective.repeat_m / objective.longest_m
     nearest = None
-    middle = 0.5 * (objective.shortest_m + objective.longest_m)
-    wide = replace(
-        objective, gain=np.zeros_like(objective.gain), again=np.zeros_like(objective.gain), shortest_m=0.0,
-        near_gain_per_m=0.0, target_m=middle, pull_per_m=-1.0,
-    )  # fmt: skip
-    for step in (250.0, 50.0):
-        walks, _ = engine.whole(ball, wide, max(step, objective.longest_m / 2000))
-        if walks:
-            nearest = float(kernels.measure(
-                ball.net, wide.gain, wide.again, wide.rules(), walks[0], walks[0].size, work)[1])  # fmt: skip
+    if objective.shortest_m > 0:
+        nearest = _nearest(ball, 0.0, objective.shortest_m, objective.repeats, share, work, above=False)
+    if network is not None:
+        below_m = np.inf if nearest is None else objective.shortest_m - nearest
+        longer = _beyond(network, start, objective.longest_m, below_m, objective.repeats, share)
+        nearest = nearest if longer is None else longer
+    window = f"{objective.shortest_m:.0f} to {objective.longest_m:.0f} m"
+    text = f"there is no loop of {window}" if complete else f"no loop of {window} was found"
+    return NoLoopError(f"{text} from node {start}{_said(nearest)}", nearest)
+
+
+def _said(nearest: float | None) -> str:
+    return "" if nearest is None else f"; the nearest that was found has {nearest:.0f} m"
+
+
+def _beyond(
+    network: dict[str, Any], start: int, longest_m: float, within_m: float, repeats: bool, share: float
+) -> float | None:
+    """Shortest allowed loop found above `longest_m`, by less than `within_m`; wider and wider, to BEYOND."""
+    from routeplan.search.ball import make_ball, make_work
+
+    for times in BEYOND:
+        wide = min(times * longest_m, longest_m + within_m)
+        try:
+            ball, _ = make_ball(start=start, shortest_m=0.0, longest_m=wide, may_repeat=repeats, **network)
+        except NoLoopError:
+            ball = None
+        if ball is not None:
+            if ball.net.tail.size > BEYOND_EDGES:
+                return None
+            found = _nearest(ball, longest_m, wide, repeats, share, make_work(ball, 1), above=True)
+            if found is not None:
+                return found
+        if wide < times * longest_m:
+            return None
+    return None
+
+
+def _nearest(
+    ball: Ball, shortest_m: float, longest_m: float, repeats: bool, share: float, work: Any, *, above: bool
+) -> float | None:
+    """Length of the shortest (`above`) or the longest allowed loop of a window, of those that sweeps find; in small
+    balls, of all."""
+    from routeplan.search import engine, exact, kernels
+
+    ball = exact.without_prices(ball)
+    best: float | None = None
+    target = shortest_m if above else longest_m
+    span = float(ball.room_m(longest_m).sum())
+
+    def objective(repeat_m: float, gain: np.ndarray | None = None) -> engine.Objective:
+        zeros = np.zeros(ball.net.tail.size)
+        return engine.Objective(
+            zeros if gain is None else gain, zeros if gain is None else gain, shortest_m, longest_m, 0.0, target, -1.0 if gain is None else 0.0,  # noqa: E501
+            repeats and repeat_m > 0, repeat_m, np.zeros(ball.fine.tail.size), np.zeros(ball.fine.tail.size),
+        )  # fmt: skip
+
+    def look(walks: list[np.ndarray]) -> None:
+        nonlocal best
+        for walk in walks:
+            zeros = np.zeros(ball.net.tail.size)
+            _, length, again, _, faults = kernels.measure(
+                ball.net, zeros, zeros, objective(share * longest_m).rules(), walk, walk.size, work)  # fmt: skip
+            if faults or again > share * length * (1.0 + 1e-12) * repeats or not shortest_m <= length <= longest_m:
+                continue
+            if best is None or abs(length - target) < abs(best - target):
+                best = float(length)
+
+    # what may be ridden again depends on the length that comes out: the most that it can be, then that of the best
+    for step in (max(longest_m / 160.0, span / LABELS), max(longest_m / 800.0, span / (5.0 * LABELS))):
+        for repeat_m in (share * longest_m, None, 0.0) if repeats else (0.0,):
+            allowed = share * (best or 0.5 * longest_m) if repeat_m is None else repeat_m
+            look(engine.whole(ball, objective(allowed), step, most=CLOSINGS)[0])
+        if best is not None:
             break
-    text = f"no loop of {objective.shortest_m:.0f} to {objective.longest_m:.0f} m was found from node {start}"
-    if nearest is not None:
-        text += f"; the nearest that was found has {nearest:.0f} m"
-    return NoLoopError(text, nearest)
+    sign = -1.0 if above else 1.0
+    known = -np.inf if best is None else sign * best
+    settled = exact.settle(ball, objective(share * longest_m, sign * ball.net.length), known)
+    look([] if settled.walk is None else [settled.walk])
+    return best

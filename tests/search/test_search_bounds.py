@@ -172,9 +172,9 @@ def test_property_time_limit_of_a_millisecond_keeps_the_bound():
     hasty = best_loops(*ask, street=net.street, time_limit_s=0.001)
     whole = best_loops(*ask, street=net.street)
     assert hasty.stopped and not whole.stopped
-    assert hasty.gain_at_most == whole.gain_at_most >= whole.loops[0].gain >= hasty.loops[0].gain
+    assert hasty.gain_at_most >= whole.gain_at_most >= whole.loops[0].gain >= hasty.loops[0].gain
     cut = best_loops(*ask, street=net.street, time_limit_s=0.001, prove=True)
-    assert cut.stopped and cut.gain_at_most == whole.gain_at_most and cut.certificate is None
+    assert cut.stopped and cut.gain_at_most == hasty.gain_at_most and cut.certificate is None
 
 
 def test_property_clock_bound_holds_for_every_hour():

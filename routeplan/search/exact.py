@@ -1,0 +1,297 @@
+"""Small balls settled exactly: depth first through every loop, leaving out what can lead to nothing better.
+
+A step rides one edge on. It is taken back where the way home no longer fits, where the streets that are left within
+reach are too short for the window, or where they, filled into the longest length by gain per metre, cannot pass the
+best loop known (branch and bound with a fractional knapsack; Dantzig 1957). The number of loops doubles every few
+hundred metres, so steps are counted and balls are small.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from routeplan.compiled import kernel
+from routeplan.search.ball import Ball
+from routeplan.search.kernels import clock_part
+
+EDGES = 600  # of the joined net; larger balls are left alone
+STEPS = 20_000_000  # some 0.4 s
+SLICE = 2_000_000  # steps between two looks at the clock
+LOOK_AHEAD = 0.25  # of the longest length: where less is left, going on is cheaper than looking ahead
+CLOSE = 1e-10  # gains that differ by less, as a share, are equal
+
+
+class Left(NamedTuple):
+    """What may still be earned: passages of streets, by gain per metre, most first. i items, e edges."""
+
+    gain: np.ndarray  # (i,) at most
+    length: np.ndarray
+    tail: np.ndarray
+    head: np.ndarray
+    slot: np.ndarray  # (i,) what it is a passage of
+    number: np.ndarray  # (i,) passages of the slot before it, at least
+    slot_of: np.ndarray  # (e,)
+
+
+class Standing(NamedTuple):
+    """Where the search stands, to go on from. e edges, s streets."""
+
+    depth: np.ndarray  # (1,) edges of the walk; -1: all is done
+    edge: np.ndarray  # (e + 1,) of the walk
+    turn: np.ndarray  # (e + 1,) which to try next at each depth
+    sums: np.ndarray  # (e + 1, 4) length, value, repeated length, time so far
+    ridden: np.ndarray  # (e,) uint8
+    passed: np.ndarray  # (s,) times, by street
+    taken: np.ndarray  # (e,) times, by slot
+    best: np.ndarray  # (e + 1,) edges of the best walk
+    best_count: np.ndarray  # (1,)
+    best_value: np.ndarray  # (1,) to be passed
+
+
+@dataclass(frozen=True, eq=False)
+class Settled:
+    """What a search found above the value it was given."""
+
+    walk: np.ndarray | None  # edges of the joined net
+    complete: bool  # nothing better is there
+    steps: int
+
+
+def settle(
+    ball: Ball,
+    objective: Any,
+    above: float = -np.inf,
+    *,
+    deadline: Any = None,
+    steps: int = STEPS,
+    any_loop: bool = False,
+) -> Settled:
+    """The best loop of a small ball whose gain is above `above`, if there is one.
+
+    any_loop : the first one found is enough, gains do not count; deadline : engine.Deadline that stops the search.
+    Without one the answer repeats exactly."""
+    if ball.net.tail.size > EDGES:
+        return Settled(None, False, 0)
+    whole = ball
+    if any_loop:
+        none = np.zeros(ball.net.tail.size)
+        objective = replace(objective, gain=none, again=none, near_gain_per_m=0.0, pull_per_m=0.0)
+        ball = without_prices(ball)
+    elif ball.fine.clock_sum.size > 1:  # a joined edge does not know when its parts are passed
+        ball, objective = _not_joined(ball, objective)
+    if ball.net.tail.size > 2 * EDGES:
+        return Settled(None, False, 0)
+    net = ball.net
+    left, way = _left(ball, objective), _ways(net)
+    edges = net.tail.size
+    at = Standing(
+        np.zeros(1, np.int64), np.zeros(edges + 1, np.int64), np.zeros(edges + 1, np.int64), np.zeros((edges + 1, 4)),
+        np.zeros(edges, np.uint8), np.zeros(net.near_first.size - 1, np.int64), np.zeros(edges, np.int64),
+        np.zeros(edges + 1, np.int64), np.zeros(1, np.int64), np.array([above + CLOSE * abs(above) if above > -np.inf else above]),  # noqa: E501
+    )  # fmt: skip
+    at.turn[0] = net.out_first[net.start]
+    share = objective.repeat_m / objective.longest_m
+    done = 0
+    while done < steps and at.depth[0] >= 0 and not (deadline is not None and deadline.passed()):
+        done += deepen(
+            net, objective.gain, objective.again, objective.rules(), share, way, left, at, LOOK_AHEAD, any_loop,
+            min(SLICE, steps - done),
+        )  # fmt: skip
+        if any_loop and at.best_count[0]:
+            break
+    walk = at.best[: at.best_count[0]] if at.best_count[0] else None
+    if walk is not None and net.tail.size != whole.net.tail.size:
+        walk = _joined_again(whole, walk)
+    return Settled(walk, bool(at.depth[0] < 0), done)
+
+
+def without_prices(ball: Ball) -> Ball:
+    """The ball without gains of turns and clock."""
+    net, fine = (n._replace(turn_gain=np.zeros(n.turn_gain.size), clock_sum=np.zeros(1)) for n in (ball.net, ball.fine))
+    return replace(ball, net=net, fine=fine, turns_inside=np.zeros(ball.turns_inside.size))
+
+
+def _not_joined(ball: Ball, objective: Any) -> tuple[Ball, Any]:
+    """The ball and the objective on the fine net."""
+    from routeplan.search.ball import _distances
+
+    edges = ball.fine.tail.size
+    out, back = _distances(ball.fine)
+    split = replace(
+        ball, net=ball.fine, first=np.arange(edges + 1), part=np.arange(edges), out_m=out, back_m=back,
+        turns_inside=np.zeros(edges),
+    )  # fmt: skip
+    return split, replace(objective, gain=objective.fine_gain, again=objective.fine_again)
+
+
+def _joined_again(ball: Ball, walk: np.ndarray) -> np.ndarray:
+    """A walk on the fine net as edges of the joined net."""
+    number = np.full(ball.fine.tail.size, -1, np.int64)
+    number[ball.part[ball.first[:-1]]] = np.arange(ball.first.size - 1)
+    joined = number[walk]
+    return joined[joined >= 0]
+
+
+def _ways(net: Any) -> np.ndarray:
+    """(n, n) shortest distance of each node to each other, a hair less, inf where there is no way."""
+    from routeplan.search import kernels
+
+    nodes, edges = net.out_first.size - 1, net.tail.size
+    way = np.empty((nodes, nodes))
+    parent, settled = np.empty(nodes, np.int32), np.empty(nodes, np.int32)
+    key, heap, none = np.empty(edges + 1), np.empty(edges + 1, np.int32), np.empty(0, bool)
+    for node in range(nodes):
+        kernels.shortest(net.out_first, net.out_edge, net.head, net.length, node, np.inf, 0.0, none, 0,
+                         way[node], parent, settled, key, heap)  # fmt: skip
+    return way * (1.0 - 1e-12)
+
+
+def _left(ball: Ball, objective: Any) -> Left:
+    """Passages by gain per metre. Where streets may not be ridden again a slot is a street, and has one passage for
+    each pair of ends; else it is the edges of a street between the same ends, and has as many passages as edges."""
+    from routeplan.search import bounds
+
+    net = ball.net
+    gain, again = bounds.most_of_edges(ball, objective)
+    ends = np.stack([net.street, np.minimum(net.tail, net.head), np.maximum(net.tail, net.head)], 1)
+    key = np.column_stack([ends, net.length])
+    _, group = np.unique(key, axis=0, return_inverse=True)
+    group = group.ravel()
+    count = np.bincount(group)
+    first, second = np.full(count.size, -np.inf), np.full(count.size, -np.inf)
+    np.maximum.at(first, group, np.maximum(gain, again) if objective.repeats else gain)
+    np.maximum.at(second, group, again)
+    some = np.zeros(count.size, np.int64)
+    some[group] = np.arange(group.size)  # an edge of each
+    number = np.zeros(count.size, np.int64)
+    value, of = first, np.arange(count.size)
+    if objective.repeats:
+        more = np.repeat(of, count - 1)
+        rank = np.arange(more.size) - np.searchsorted(more, more) + 1
+        number, value, of = np.r_[number, rank], np.r_[first, second[more]], np.r_[of, more]
+    edge = some[of]
+    slot_of = group if objective.repeats else net.street.astype(np.int64)
+    order = np.argsort(-value / np.maximum(net.length[edge], 1e-9), kind="stable")
+    edge = edge[order]
+    return Left(
+        value[order], net.length[edge], net.tail[edge].astype(np.int64), net.head[edge].astype(np.int64),
+        slot_of[edge].astype(np.int64), number[order], slot_of.astype(np.int64),
+    )  # fmt: skip
+
+
+@kernel
+def deepen(net, gain, again, rules, share, way, left, at, look_from, any_loop, allowance):
+    """Go on from `at` for `allowance` steps; returns those taken. `share`: of a loop's length that may be ridden again.
+
+    One long function: handing tuples of arrays on to another one would cost more than a step."""
+    start = net.start
+    longest = rules.longest
+    slack = 1e-9 * longest
+    clocked = net.clock_sum.size > 1
+    items = left.gain.size
+    home = way[:, start].copy()
+    edge, turn, sums, ridden, passed, taken = at.edge, at.turn, at.sums, at.ridden, at.passed, at.taken
+    done = 0
+    d = at.depth[0]
+    while d >= 0 and done < allowance:
+        last = net.out_first[start + 1] if d == 0 else net.turn_first[edge[d - 1] + 1]
+        if turn[d] >= last:
+            d -= 1
+            if d >= 0:
+                e = edge[d]
+                ridden[e] = 0
+                passed[net.street[e]] -= 1
+                taken[left.slot_of[e]] -= 1
+            continue
+        a = turn[d]
+        turn[d] += 1
+        done += 1
+        e = np.int64(net.out_edge[a] if d == 0 else net.turn_edge[a])
+        s = net.street[e]
+        if ridden[e] or (rules.repeats == 0 and passed[s] > 0):
+            continue
+        h = net.head[e]
+        length = sums[d, 0] + net.length[e]
+        rest = longest - length + slack
+        if home[h] > rest:
+            continue
+        value = sums[d, 1]
+        repeat = sums[d, 2]
+        time = sums[d, 3]
+        if passed[s] > 0:
+            value += again[e]
+            repeat += net.length[e]
+            if repeat > rules.repeat_m:
+                continue
+        else:
+            value += gain[e]
+            if rules.near_gain != 0.0:
+                for c in range(net.near_first[s], net.near_first[s + 1]):
+                    if passed[net.near_street[c]] > 0:
+                        value += rules.near_gain * net.length[e]
+                        break
+        if d > 0:
+            value += net.turn_gain[a]
+        if clocked:
+            value += clock_part(net.clock_sum, net.clock_begin, net.clock_step, net.clock_gain[e], net.time[e], time)
+        allowed = rules.repeats == 0 or repeat <= share * length
+        if h == start and rules.shortest <= length <= longest and allowed:
+            total = value + rules.pull * abs(length - rules.target)
+            if total > at.best_value[0]:
+                at.best_value[0] = total
+                at.best_count[0] = d + 1
+                for c in range(d):
+                    at.best[c] = edge[c]
+                at.best[d] = e
+                if any_loop:
+                    break
+        slot = left.slot_of[e]
+        taken[slot] += 1
+        if rest > look_from * longest:  # what is left within reach: is it worth it, is it long enough?
+            earned = 0.0
+            more = 0.0
+            room = rest
+            room_again = rules.repeat_m - repeat
+            need = rules.shortest - length
+            k = 0
+            while k < items and room > 0.0:
+                worth = left.gain[k]
+                if worth <= 0.0 and more >= need:
+                    break
+                if taken[left.slot[k]] <= left.number[k]:
+                    b = left.tail[k]
+                    c = left.head[k]
+                    part = left.length[k]
+                    over = rest - part
+                    if way[h, b] + way[c, start] <= over or way[h, c] + way[b, start] <= over:
+                        part = min(part, room)
+                        if left.number[k] > 0:
+                            part = min(part, room_again)
+                            room_again -= part
+                        if worth <= 0.0:
+                            part = min(part, need - more)
+                        if left.length[k] > 0.0:
+                            earned += worth * part / left.length[k]
+                        elif worth > 0.0:
+                            earned += worth
+                        more += part
+                        room -= part
+                k += 1
+            done += k // 4
+            if value + earned <= at.best_value[0] or more + slack < need:
+                taken[slot] -= 1
+                continue
+        ridden[e] = 1
+        passed[s] += 1
+        edge[d] = e
+        d += 1
+        sums[d, 0] = length
+        sums[d, 1] = value
+        sums[d, 2] = repeat
+        sums[d, 3] = time + net.time[e]
+        turn[d] = net.turn_first[e]
+    at.depth[0] = d
+    return done

@@ -1,0 +1,84 @@
+"""Small balls settled exactly, against every loop there is; and what is said where there is none."""
+
+from __future__ import annotations
+
+import sys
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from routeplan.search import best_loops
+
+sys.path.insert(0, str(Path(__file__).parent))
+from every_loop import KINDS, Case, every_loop, truth
+
+ONCE = 1  # label offers: the search itself hardly looks
+
+
+@cache
+def asked(kind: str) -> tuple[Case, float, float, list[list[int]]]:
+    """A small case, its window, every loop of it."""
+    seed = 0
+    while (known := truth(kind, 40, seed, 30_000)) is None or known.loops < 20:
+        seed += 1
+    listed = every_loop(known.asked, known.shortest_m, known.longest_m)
+    return known.asked, known.shortest_m, known.longest_m, listed
+
+
+def value_of(asked: Case, walk: list[int], gain: np.ndarray, prices: dict) -> float:
+    """What a walk earns: a plain twin of the search's measure."""
+    total, time, ridden = 0.0, 0.0, set()
+    turn = dict(zip(map(tuple, prices["turns"].tolist()), prices["turn_gain"].tolist(), strict=True))
+    near = {frozenset(pair) for pair in prices["near"].tolist()}
+    for before, e in zip([None, *walk], walk, strict=False):
+        s, length = int(asked.street[e]), float(asked.length_m[e])
+        total += turn.get((before, e), 0.0)
+        if s in ridden:
+            total += prices["repeat_gain_per_m"] * length
+        else:
+            total += gain[e]
+            if any(frozenset((s, other)) in near for other in ridden):
+                total += prices["near_gain_per_m"] * length
+        ridden.add(s)
+        if asked.clock is not None:
+            begin, step, weight = asked.clock
+            so_far = np.r_[0.0, np.cumsum(weight * step)]
+            x = begin + step * np.arange(so_far.size)
+            passing = float(asked.time_s[e])
+            counted = np.interp(time + passing, x, so_far) - np.interp(time, x, so_far)
+            total += float(asked.clock_gain[e]) * counted / passing
+            time += passing
+    length = float(asked.length_m[walk].sum())
+    return total + prices["length_gain_per_m"] * abs(length - prices["target_length_m"])
+
+
+def random_prices(asked: Case, longest: float, random: np.random.Generator) -> dict:
+    count, streets = asked.tail.size, np.unique(asked.street)
+    turns = np.array([(e, f) for e in range(count) for f in np.flatnonzero(asked.tail == asked.head[e])])
+    some = random.choice(len(turns), len(turns) // 3, replace=False)
+    near = random.choice(streets, (10, 2))
+    return {
+        "turns": turns[some], "turn_gain": random.uniform(-80.0, 40.0, some.size),
+        "near": near[near[:, 0] != near[:, 1]],
+        "near_gain_per_m": -0.3, "repeat_gain_per_m": -0.2, "target_length_m": 0.9 * longest, "length_gain_per_m": -0.1,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_property_the_best_of_every_loop(kind: str) -> None:
+    case_, shortest, longest, listed = asked(kind)
+    random = np.random.default_rng(KINDS.index(kind))
+    for priced, low in ((False, 0.0), (True, -0.4), (True, -1.0)):  # the last earns nothing but losses
+        gain = (random.uniform(low, 1.0 + low, case_.tail.size) * case_.length_m).round(2)
+        prices = random_prices(case_, longest, random)
+        if not priced:
+            prices |= dict.fromkeys(("near_gain_per_m", "repeat_gain_per_m", "length_gain_per_m"), 0.0)
+            prices["turn_gain"] = 0.0 * prices["turn_gain"]
+        result = best_loops(case_.tail, case_.head, case_.length_m, gain, case_.start, shortest, longest,
+                            budget=ONCE, **case_.rules(), **prices)  # fmt: skip
+        best = max(value_of(case_, walk, gain, prices) for walk in listed)
+        assert result.loops[0].gain == pytest.approx(best, rel=1e-9, abs=1e-6)
+        assert value_of(case_, result.loops[0].edges.tolist(), gain, prices) == pytest.approx(best, rel=1e-9, abs=1e-6)
+        assert best - 1e-6 <= result.gain_at_most <= best + 1e-6 * abs(best)
