@@ -178,9 +178,15 @@ def area() -> None:
 )
 @click.option("--around", metavar="LAT,LON", help="Download roads and elevation round this place instead.")
 @click.option("--radius-km", type=float, help="How far round it.")
+@click.option("--replace", is_flag=True, help="Make it anew where another area stands in FOLDER, which is lost.")
 def area_make(folder: Path, roads: tuple[Path, ...], terrain: tuple[Path, ...], cover: tuple[Path, ...],
-              around: str | None, radius_km: float | None) -> None:  # fmt: skip
-    """Make an area FOLDER that the other commands plan on."""
+              around: str | None, radius_km: float | None, replace: bool) -> None:  # fmt: skip
+    """Make an area FOLDER that the other commands plan on.
+
+    FOLDER appears when it is whole: a making that was stopped is begun again by the same command, and what was
+    downloaded by then is not fetched twice. Where the same area stands already, it stays; another one is replaced only
+    with --replace.
+    """
     from routeplan.plan import area as areas
 
     if around is not None or radius_km is not None:
@@ -188,12 +194,12 @@ def area_make(folder: Path, roads: tuple[Path, ...], terrain: tuple[Path, ...], 
             raise click.UsageError("--around and --radius-km go together")
         if roads or terrain:
             raise click.UsageError("give either --around or files, not both")
-        made = areas.download_area(folder, around, radius_km, cover=list(cover), progress=say)
+        made = areas.download_area(folder, around, radius_km, cover=list(cover), replace=replace, progress=say)
     else:
         if not roads or not terrain:
             raise click.UsageError("give --roads and --terrain, or --around and --radius-km")
         made = areas.make_area(
-            folder, roads=list(roads), terrain=list(terrain), cover=list(cover), progress=say
+            folder, roads=list(roads), terrain=list(terrain), cover=list(cover), replace=replace, progress=say
         )
     show(areas.describe(made))
 

@@ -26,6 +26,7 @@ import platformdirs
 from routeplan import __version__
 from routeplan.errors import Fault, InputError
 from routeplan.geo import EARTH_RADIUS_M, Projection
+from routeplan.plan import writable
 from routeplan.plan.remembered import Losses
 from routeplan.roads.network import Network
 from routeplan.roads.places import Places
@@ -37,6 +38,8 @@ MANIFEST = "manifest.toml"
 RASTERS = ("elevation", "cover", "zone", "filled")
 TABLES = ("streets", "junctions", "ways", "turns", "places", "ground")
 _FILES = (*(f"{name}.tif" for name in RASTERS), *(f"{name}.parquet" for name in TABLES))
+_MADE_WITH = f"routeplan {__version__}"
+_REMAKE = "make it again: routeplan area make --replace"
 _CACHE_FORMAT = 1
 _CACHED_AREAS = 12
 _SLOPE_SIGMA_M = 60.0
@@ -128,6 +131,7 @@ def make_area(
     extent_deg: tuple[float, float, float, float] | None = None,
     roads_rights: str | None = None,
     name: str | None = None,
+    replace: bool = False,
     progress: Progress | None = None,
 ) -> Area:
     """Prepare an area from OpenStreetMap files and elevation files.
@@ -136,9 +140,22 @@ def make_area(
     roads_rights : licence and attribution of the roads where they are not OpenStreetMap's own.
     cover : land-cover rasters; without them, and where they say nothing, cover comes from the roads' file.
     elevation_kind : "terrain" or "surface" (roofs and trees included); None goes by what the files say.
-    The folder appears complete or not at all; an area that stands there already is replaced. Raises
-    InputError with every fault of the files.
+    replace : whether another area in the folder gives way; one made from the same files in the same way is
+    simply given, or made anew where it is damaged.
+    The folder appears complete or not at all. Raises InputError with every fault of the files.
     """
+    folder, say = Path(folder), progress or (lambda text: None)
+    asked = {
+        "roads": _sums(roads),
+        "terrain": _sums(terrain),
+        "cover": _sums(cover),
+        "elevation_kind": elevation_kind or "",
+        "extent_deg": [float(v) for v in extent_deg or ()],
+        "roads_rights": roads_rights or "",
+    }
+    target = _target(folder, asked, replace, say)
+    if target.stands is not None:
+        return target.stands
     inputs = _Inputs(
         tuple(map(Path, roads)),
         tuple(map(Path, terrain)),
@@ -148,7 +165,7 @@ def make_area(
         roads_rights,
         {},
     )
-    return _make(Path(folder), inputs, name, progress or (lambda text: None))
+    return _make(target, inputs, name, say)
 
 
 def download_area(
@@ -158,20 +175,25 @@ def download_area(
     *,
     cover: Sequence[str | Path] = (),
     name: str | None = None,
+    replace: bool = False,
     progress: Progress | None = None,
 ) -> Area:
     """Prepare an area of roads and elevation fetched round `around` ("LAT,LON" in degrees).
 
     Roads come from an Overpass server, elevation from Copernicus GLO-30 tiles; both addresses can be set by
     environment variables (ROUTEPLAN_OVERPASS, ROUTEPLAN_GLO30_ADDRESS). What was fetched stays in the user's cache
-    folder, so that a broken download goes on where it stopped. Raises DownloadError or InputError.
+    folder, so that a broken download goes on where it stopped. An area of the same place and radius that stands in
+    the folder is given as it is; `replace` as in `make_area`. Raises DownloadError or InputError.
     """
     from routeplan.roads.overpass import box_around, download_roads
     from routeplan.terrain import glo30
 
     folder, say = Path(folder), progress or (lambda text: None)
     latitude, longitude = _place(around)
-    _check_target(folder)
+    asked = {"around": [latitude, longitude], "radius_km": float(radius_km), "cover": _sums(cover)}
+    target = _target(folder, asked, replace, say)
+    if target.stands is not None:
+        return target.stands
     box = box_around(latitude, longitude, radius_km * 1000)
     fetched = download_roads(latitude, longitude, radius_km * 1000, progress=say)
     tiles = glo30.download(_grown(box, MARGIN_M), progress=say)
@@ -180,7 +202,7 @@ def download_area(
         for path, moment in zip(fetched.paths, fetched.fetched, strict=True)
     } | {path.name: {"from": glo30.address_of()} for path in tiles}
     inputs = _Inputs(fetched.paths, tuple(tiles), tuple(map(Path, cover)), None, box, None, origins)
-    return _make(folder, inputs, name, say)
+    return _make(target, inputs, name, say)
 
 
 def _grown(box: tuple[float, float, float, float], margin_m: float) -> tuple[float, float, float, float]:
@@ -213,13 +235,14 @@ class _Inputs:
     origins: dict[str, dict[str, Any]]  # of downloaded files, by name: for the manifest
 
 
-def _make(folder: Path, inputs: _Inputs, name: str | None, say: Progress) -> Area:
+def _make(target: _Target, inputs: _Inputs, name: str | None, say: Progress) -> Area:
     if inputs.elevation_kind not in (None, "terrain", "surface"):
         raise InputError(f"{inputs.elevation_kind!r} is no kind of elevation", mend='say "terrain" or "surface"')
-    _check_target(folder)
+    folder = target.folder
     data = _gather(inputs, say)
     data.manifest["name"] = name or folder.resolve().name
-    with _appearing(folder) as made:
+    data.manifest["asked"] = target.asked
+    with _appearing(folder, target.may_replace) as made:
         say("writing the area")
         _write(made, data)
     area = load_area(folder)
@@ -304,7 +327,7 @@ def _gather(inputs: _Inputs, say: Progress) -> _Data:
     manifest = {
         "format": FORMAT,
         "name": "",
-        "made_with": f"routeplan {__version__}",
+        "made_with": _MADE_WITH,
         "projection": {
             "latitude_deg": projection.latitude_deg,
             "longitude_deg": projection.longitude_deg,
@@ -457,20 +480,69 @@ def _sha256(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def _sums(paths: Sequence[str | Path]) -> list[str]:
+    """Hashes of input files by which they are known again; of one that cannot be read, "": its reader tells why."""
+    sums = []
+    for path in map(Path, paths):
+        try:
+            sums.append(_sha256(path))
+        except OSError:
+            sums.append("")
+    return sums
+
+
 # --- the folder appears complete or not at all ---
 
 
-def _check_target(folder: Path) -> None:
-    if not folder.exists() and not folder.is_symlink():
-        return
-    if not folder.is_dir():
+@dataclass(frozen=True)
+class _Target:
+    """Where an area is wanted. `stands`: the one asked for, where it is there already."""
+
+    folder: Path
+    asked: dict[str, Any]  # what the area is made from, for the manifest
+    may_replace: bool
+    stands: Area | None = None
+
+
+def _target(folder: Path, asked: dict[str, Any], replace: bool, say: Progress) -> _Target:
+    """The folder, seen to be free and writable. Raises InputError, so that an area never gives way unasked."""
+    if folder.exists() and not folder.is_dir():
         raise InputError("is a file, not a folder", str(folder), "name a folder for the area")
-    if any(folder.iterdir()) and not (folder / MANIFEST).exists():
+    if folder.exists() and any(folder.iterdir()) and not (folder / MANIFEST).exists():
         raise InputError("the folder holds other files and is no area", str(folder), "name a new or empty folder")
+    writable.check(folder=folder.resolve().parent)
+    if replace or not (folder / MANIFEST).exists():
+        return _Target(folder, asked, replace)
+    try:
+        _, manifest = _read_manifest(folder)
+    except InputError:
+        manifest = {}
+    if manifest.get("asked") != asked or manifest.get("made_with") != _MADE_WITH:
+        raise InputError(_held(manifest), str(folder), "name another folder, or make the area anew with --replace")
+    try:
+        area = load_area(folder)
+    except InputError:
+        say(f"{folder}: the area that stands there is damaged, and made anew")
+        return _Target(folder, asked, True)
+    say(f"{folder}: this area stands already, and stays as it is; --replace makes it anew")
+    return _Target(folder, asked, False, area)
+
+
+def _held(manifest: dict[str, Any]) -> str:
+    """What stands in the way, in words."""
+    if not manifest:
+        return "holds an area already, a damaged one or of another format"
+    if manifest.get("made_with") != _MADE_WITH:
+        return f"holds an area already, made with {manifest.get('made_with')}"
+    around = manifest.get("asked", {}).get("around")
+    if around:
+        return f"holds an area already, {manifest['asked']['radius_km']:g} km round {around[0]:g},{around[1]:g}"
+    names = [source["file"] for source in manifest.get("source", ())]
+    return f"holds an area already, made from {', '.join(names[:3])}{' and more' if len(names) > 3 else ''}"
 
 
 @contextlib.contextmanager
-def _appearing(folder: Path) -> Iterator[Path]:
+def _appearing(folder: Path, may_replace: bool) -> Iterator[Path]:
     """A temporary folder beside `folder` that takes its name if the block succeeds, or goes."""
     folder = folder.resolve()
     new_parents = [p for p in folder.parents if not p.exists()]
@@ -484,6 +556,8 @@ def _appearing(folder: Path) -> Iterator[Path]:
         made.chmod(0o755)
         old = None
         if folder.exists():
+            if not may_replace and any(folder.iterdir()):
+                raise InputError("an area has appeared here meanwhile", str(folder), "see what it is; or use --replace")
             old = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}.old."))
             os.rename(folder, old / "area")
         try:
@@ -662,16 +736,16 @@ def _read_manifest(folder: Path) -> tuple[str, dict[str, Any]]:
         text = path.read_text(encoding="utf-8")
         manifest = tomllib.loads(text)
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError(f"the manifest is damaged ({error})", str(path), "make the area again") from error
+        raise InputError(f"the manifest is damaged ({error})", str(path), _REMAKE) from error
     if manifest.get("format") != FORMAT:
         raise InputError(
             f"the area's format is {manifest.get('format')!r}, this version reads {FORMAT!r}",
             str(path),
-            "make the area again",
+            _REMAKE,
         )
     body = text.partition("\n[seal]\n")[0]
     if manifest.get("seal", {}).get("sha256") != hashlib.sha256(body.encode()).hexdigest():
-        raise InputError("the manifest was changed since it was written", str(path), "make the area again")
+        raise InputError("the manifest was changed since it was written", str(path), _REMAKE)
     return text, manifest
 
 
@@ -687,7 +761,7 @@ def _check_files(folder: Path, manifest: dict[str, Any]) -> None:
         elif _sha256(path) != entry["sha256"]:
             what = "is damaged: its content is not what was written"
         if what:
-            faults.append(Fault(what, str(path), "make the area again"))
+            faults.append(Fault(what, str(path), _REMAKE))
     if faults:
         raise InputError(faults)
 

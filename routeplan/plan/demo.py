@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,7 @@ import platformdirs
 
 import routeplan
 from routeplan.errors import InputError
-from routeplan.plan.area import FORMAT, Area, Progress, load_area, make_area
+from routeplan.plan.area import FORMAT, MANIFEST, Area, Progress, load_area, make_area
 
 SAID: dict[str, Any] = {"roads_rights": "MIT, as the project", "name": "demo island"}
 
@@ -34,9 +35,10 @@ def area(progress: Progress | None = None) -> Area:
     roads, terrain = folder() / "roads.osm.pbf", folder() / "elevation.tif"
     mark = hashlib.sha256(roads.read_bytes() + terrain.read_bytes() + _how_made())
     made = platformdirs.user_cache_path("routeplan") / "demo" / mark.hexdigest()[:16]
-    if (made / "manifest.toml").exists():
-        return load_area(made)
-    return make_area(made, roads=[roads], terrain=[terrain], progress=progress, **SAID)
+    if (made / MANIFEST).exists():
+        with suppress(InputError):  # damaged: made anew
+            return load_area(made)
+    return make_area(made, roads=[roads], terrain=[terrain], replace=True, progress=progress, **SAID)
 
 
 def _how_made() -> bytes:

@@ -345,6 +345,11 @@ def test_download_round_a_place(servers: Servers, tmp_path: Path) -> None:
     count = len(servers.asked)
     areas.download_area(tmp_path / "b", f"{LATITUDE},{LONGITUDE}", 5.0)
     assert len(servers.asked) == count  # all from the cache
+    lines.clear()
+    areas.download_area(tmp_path / "b", f"{LATITUDE}, {LONGITUDE}", 5, progress=lines.append)
+    assert len(lines) == 1 and "stands already" in lines[0]
+    with pytest.raises(InputError, match=f"holds an area already, 5 km round {LATITUDE:g},{LONGITUDE:g}"):
+        areas.download_area(tmp_path / "b", f"{LATITUDE},{LONGITUDE}", 6.0)
 
 
 def test_download_that_fails_leaves_no_area(servers: Servers, tmp_path: Path) -> None:
@@ -407,7 +412,7 @@ def test_an_old_area_survives_a_failed_making(
 
     monkeypatch.setattr(areas, "_write_ground", stopped)
     with pytest.raises(KeyboardInterrupt):
-        make_area(copy, roads=[files[0]], terrain=[files[1]])
+        make_area(copy, roads=[files[0]], terrain=[files[1]], replace=True)
     assert load_area(copy).network.street_count
     assert [p.name for p in copy.parent.iterdir()] == [copy.name]
 
@@ -424,14 +429,14 @@ def test_an_old_area_comes_back_when_the_last_step_fails(
 
     monkeypatch.setattr(areas.os, "rename", failing)
     with pytest.raises(InputError, match="Input/output"):
-        make_area(copy, roads=[files[0]], terrain=[files[1]])
+        make_area(copy, roads=[files[0]], terrain=[files[1]], replace=True)
     monkeypatch.undo()
     assert load_area(copy).network.street_count
     assert [p.name for p in copy.parent.iterdir()] == [copy.name]
 
 
 def test_an_area_is_replaced_and_other_folders_are_not(copy: Path, files: tuple[Path, Path], tmp_path: Path) -> None:
-    make_area(copy, roads=[files[0]], terrain=[files[1]])
+    make_area(copy, roads=[files[0]], terrain=[files[1]], replace=True)
     assert [p.name for p in copy.parent.iterdir()] == [copy.name]
     (tmp_path / "photos").mkdir()
     (tmp_path / "photos" / "one.jpg").write_text("")
@@ -439,6 +444,79 @@ def test_an_area_is_replaced_and_other_folders_are_not(copy: Path, files: tuple[
         make_area(tmp_path / "photos", roads=[files[0]], terrain=[files[1]])
     (tmp_path / "empty").mkdir()
     make_area(tmp_path / "empty", roads=[files[0]], terrain=[files[1]])
+
+
+def test_the_same_area_stays_and_another_is_kept(copy: Path, files: tuple[Path, Path], tmp_path: Path) -> None:
+    """`copy` was made from the two files by the same code."""
+    before = {p.name: p.stat().st_mtime_ns for p in copy.iterdir()}
+    said: list[str] = []
+    make_area(copy, roads=[files[0]], terrain=[files[1]], progress=said.append)
+    assert len(said) == 1 and "stands already" in said[0] and "--replace" in said[0]
+    other = write_elevation(tmp_path / "other.tif", wood_m=5.0)
+    wrong: list[dict[str, Any]] = [{"terrain": [other]}, {"terrain": [files[1]], "elevation_kind": "surface"}]
+    for change in wrong:
+        with pytest.raises(InputError, match=r"made from island.osm, heights.tif; name another .* --replace"):
+            make_area(copy, roads=[files[0]], **change)
+    with pytest.raises(InputError, match="holds an area already"):
+        areas.download_area(copy, f"{LATITUDE},{LONGITUDE}", 5.0)
+    assert {p.name: p.stat().st_mtime_ns for p in copy.iterdir()} == before
+    make_area(copy, roads=[files[0]], terrain=[other], replace=True)
+    assert {p.name: p.stat().st_mtime_ns for p in copy.iterdir()} != before
+
+
+def test_the_same_area_damaged_is_made_anew(copy: Path, files: tuple[Path, Path]) -> None:
+    (copy / "ways.parquet").write_bytes(b"")
+    said: list[str] = []
+    make_area(copy, roads=[files[0]], terrain=[files[1]], progress=said.append)
+    assert "damaged" in said[0] and load_area(copy).network.street_count
+    (copy / "manifest.toml").write_text("no manifest")
+    with pytest.raises(InputError, match=r"a damaged one or of another format; .*--replace"):
+        make_area(copy, roads=[files[0]], terrain=[files[1]])
+
+
+def test_the_demo_is_made_anew_where_its_area_is_damaged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from routeplan.plan import demo
+
+    asked: list[bool] = []
+    monkeypatch.setattr("platformdirs.user_cache_path", lambda *_: tmp_path)
+    monkeypatch.setattr(demo, "make_area", lambda folder, replace, **_: asked.append(replace) or folder)
+    made = demo.area()
+    made.mkdir(parents=True)  # type: ignore[attr-defined]
+    (made / "manifest.toml").write_text("no manifest")  # type: ignore[operator]
+    assert demo.area() == made and asked == [True, True]
+
+
+def test_an_area_of_another_version_is_kept(
+    copy: Path, files: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(areas, "_MADE_WITH", "routeplan 99")
+    with pytest.raises(InputError, match=r"made with routeplan \d"):
+        make_area(copy, roads=[files[0]], terrain=[files[1]])
+
+
+def test_an_area_that_appears_meanwhile_is_kept(tmp_path: Path, files: tuple[Path, Path]) -> None:
+    def other(text: str) -> None:
+        if text == "road heights":
+            (tmp_path / "a").mkdir()
+            (tmp_path / "a" / "manifest.toml").write_text("of another run")
+
+    with pytest.raises(InputError, match="meanwhile"):
+        make_area(tmp_path / "a", roads=[files[0]], terrain=[files[1]], progress=other)
+    assert (tmp_path / "a" / "manifest.toml").read_text() == "of another run"
+    assert [p.name for p in tmp_path.iterdir()] == ["a"]
+
+
+def test_a_place_for_an_area_that_cannot_be_written_is_told_before_the_work(tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("")
+    said: list[str] = []
+    for make in (
+        lambda folder: make_area(folder, roads=["none.osm"], terrain=["none.tif"], progress=said.append),
+        lambda folder: areas.download_area(folder, "1,2", 5.0, progress=said.append),
+    ):
+        for folder in (tmp_path / "taken", tmp_path / "taken" / "deep" / "area"):
+            with pytest.raises(InputError, match="taken: is a file, not a folder"):
+                make(folder)
+    assert said == [] and [p.name for p in tmp_path.iterdir()] == ["taken"]
 
 
 @pytest.mark.parametrize("name", ["elevation.tif", "streets.parquet", "ways.parquet"])
