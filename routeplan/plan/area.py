@@ -918,15 +918,15 @@ def describe(area: Area) -> str:
     m, network = area.manifest, area.network
     e, r, h, z = m["elevation"], m["roads"], m["heights"], m["zone"]
     counts = r["counts"]
-    unread = counts.get("restrictions_by_way_ignored", 0) + counts.get("restrictions_by_time_ignored", 0)
+    unread, at_times = counts.get("restrictions_by_way_ignored", 0), counts.get("restrictions_by_time", 0)
     left, interpolated, unknown = e["void_cells_left"], h["interpolated_points"], h["unknown_points"]
     rows = [
         ("roads", f"{_box_text(r['extent_deg'])}"),
         ("", f"{counts['road_length_m'] / 1000:.0f} km in {network.street_count} streets"),
         ("", f"{network.node_count} junctions, dead ends and changes of what is allowed"),
         ("", f"{len(area.places)} named and calling places; {counts['ways_dropped']} ways left out"),
-        *([("", f"{unread} turn restrictions by time of day or by way of roads are left out: mind the signs")]
-          if unread else []),
+        *([("", f"{at_times} turns banned at some hours are taken as banned")] if at_times else []),
+        *([("", f"{unread} turn restrictions by way of roads are left out: mind the signs")] if unread else []),
         ("elevation", f"{_box_text(e['extent_deg'])}"),
         ("", f"{e['kind']} model ({e['kind_origin']})"),
         ("", f"{e['cols']} x {e['rows']} cells of {e['step_m']:g} m"),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import bz2
 import gzip
+import re
 import tempfile
 import zlib
 from array import array
@@ -115,7 +116,7 @@ class _Gathered:
         self.polygons: dict[int, tuple[str, tuple[tuple[int, str], ...]]] = {}
         self.member_ways: set[int] = set()
         self.kept, self.dropped = Counter[str](), Counter[str]()
-        self.by_several, self.by_time = set[int](), set[int]()  # restrictions that are counted only
+        self.by_several, self.at_times = set[int](), set[int]()  # restrictions: counted only; taken for any hour
         self.nodes = 0
         self.timestamp = ""
 
@@ -259,10 +260,8 @@ def _pass_relations(path: Path, got: _Gathered) -> None:
 def _keep_restriction(relation: Any, got: _Gathered) -> None:
     if "bicycle" in relation.tags.get("except", "").replace(" ", "").split(";"):
         return
-    words = relation.tags.get("restriction:bicycle") or relation.tags.get("restriction") or ""
-    if not words.startswith(("no_", "only_")):
-        if any(key in relation.tags for key in ("restriction:conditional", "restriction:bicycle:conditional")):
-            got.by_time.add(relation.id)
+    words, at_times = _restriction_words(relation.tags)
+    if not words:
         return
     via = [m for m in relation.members if m.role == "via"]
     if len(via) != 1 or via[0].type not in ("n", "w"):
@@ -272,7 +271,31 @@ def _keep_restriction(relation: Any, got: _Gathered) -> None:
     to_ways = tuple(m.ref for m in relation.members if m.role == "to" and m.type == "w")
     if from_ways and to_ways:
         only, by_way = words.startswith("only_"), via[0].type == "w"
+        if at_times:
+            got.at_times.add(relation.id)
         got.restrictions[relation.id] = Restriction(from_ways, via[0].ref, to_ways, only, by_way)
+
+
+_CLAUSE = re.compile(r"\b((?:no|only)_\w+)\s*@\s*(\([^)]*\)|[^;]*)")
+_OF_OTHERS = re.compile(  # conditions that no bicycle meets
+    r"weight|axle|length|height|width|draught|trailer|occupants|hgv|goods|truck|bus|coach|psv|taxi|motor|caravan|hazmat"
+)
+
+
+def _restriction_words(words: Any) -> tuple[str, bool]:
+    """What a restriction says to a bicycle, "" for nothing; and whether it says so at some hours or days only.
+
+    An area is made for any hour, so what is banned at some is banned: a way round is safer than a banned turn.
+    """
+    own = words.get("restriction:bicycle") or ""
+    always = own or words.get("restriction") or ""
+    if always.startswith(("no_", "only_")):
+        return always, False
+    at_times = words.get("restriction:bicycle:conditional") or ("" if own else words.get("restriction:conditional"))
+    for said, condition in _CLAUSE.findall(at_times or ""):
+        if not _OF_OTHERS.search(condition.lower()):
+            return said, True
+    return "", False
 
 
 def _ground_kind(tags_: Any) -> str:
@@ -458,7 +481,7 @@ def _finish(
         "places": network.node_count, "streets": network.street_count, "points": len(x), "edges": network.edge_count,
         "ways": len(got.row), "ways_dropped": sum(got.dropped.values()), "node_locations_missing": int((~known).sum()),
         "banned_turns": len(network.banned_turns), "restrictions_by_way_ignored": by_way + len(got.by_several),
-        "restrictions_by_time_ignored": len(got.by_time),
+        "restrictions_by_time": len(got.at_times),
         "road_length_m": round(float(network.street_length_m.sum())), "ground_polygons": len(ground),
         "coastlines": len(coast), "named_places": len(raw_places),
     }  # fmt: skip

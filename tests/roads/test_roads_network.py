@@ -167,11 +167,30 @@ def test_turn_restrictions(osm_file):
     assert bans({"restriction": "no_left_turn", "except": "bus"}) == {((1, 2), (2, 4))}
     assert bans({"restriction:bicycle": "no_left_turn"}) == {((1, 2), (2, 4))}
     assert bans({"restriction:hgv": "no_left_turn"}) == set()
-    # By time of day: counted, not modelled.
+
+
+def test_turn_restrictions_at_some_hours_hold_always(osm_file):
+    nodes = {1: (0, 0), 2: (100, 0), 3: (200, 0), 4: (100, 100), 5: (100, -100)}
+    ways = [(1, [1, 2], ROAD), (2, [2, 3], ROAD), (3, [2, 4], ROAD), (4, [2, 5], ROAD)]
     members = [("way", 1, "from"), ("node", 2, "via"), ("way", 3, "to")]
-    words = {"type": "restriction", "restriction:conditional": "no_left_turn @ (Mo-Fr 07:00-09:00)"}
-    data = read_osm(osm_file(nodes, ways, [(1, members, words)]))
-    assert data.counts["restrictions_by_time_ignored"] == 1 and len(data.network.banned_turns) == 0
+
+    def bans(**words):
+        words = {"type": "restriction"} | {f"restriction:{key.replace('_', ':')}": v for key, v in words.items()}
+        data = read_osm(osm_file(nodes, ways, [(1, members, words)]))
+        pairs = {tuple(ids(data.network, *pair)) for pair in data.network.banned_turns.tolist()}
+        assert data.counts["restrictions_by_time"] == int(bool(pairs))
+        return pairs
+
+    left = {((1, 2), (2, 4))}
+    assert bans(conditional="no_left_turn @ (Mo-Fr 07:00-09:00,16:00-18:00)") == left
+    assert bans(conditional="no_left_turn @ 07:00-09:00; no_u_turn @ (22:00-06:00)") == left
+    assert bans(conditional="no_left_turn @ (weight>7.5); no_left_turn @ (Su 10:00-12:00; PH)") == left
+    assert bans(conditional="only_left_turn @ (sunset-sunrise)") == {((1, 2), (2, 3)), ((1, 2), (2, 5))}
+    assert bans(bicycle_conditional="no_left_turn @ (07:00-09:00)", conditional="no_left_turn @ (hgv)") == left
+    for others in ("weight>7.5", "hgv AND 07:00-09:00", "length>10", "motor_vehicle"):
+        assert bans(conditional=f"no_left_turn @ ({others})") == set()
+    assert bans(conditional="none @ (Sa-Su)") == set()
+    assert bans(bicycle="none", conditional="no_left_turn @ (07:00-09:00)") == set()
 
 
 # A dual carriageway, 1 > 2 > 3 one side and 6 > 5 > 4 the other, with a link 2 - 5: no turning round by the link.
