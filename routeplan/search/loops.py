@@ -188,14 +188,43 @@ def ball_of_loops(
     """`ball.make_ball`; where no way leads on and back within the longest length, its error names the nearest loop."""
     from routeplan.search.ball import make_ball
 
+    repeats = bool(more.get("may_repeat", False))
+    allowed_m = repeat_share_at_most * longest_m if repeats else 0.0
     try:
-        return make_ball(tail, head, length_m, start, shortest_m, longest_m, **more)
+        ball, cut = make_ball(tail, head, length_m, start, shortest_m, longest_m, **more)
+        again_m = _again_at_least(ball) if repeat_share_at_most < 1.0 or not repeats else 0.0
+        if again_m <= allowed_m:
+            return ball, cut
+        text = f"every loop from node {start} within {longest_m:.0f} m rides {again_m:.0f} m or more a second time"
     except NoLoopError as error:
-        network = {"tail": tail, "head": head, "length_m": length_m}
-        network |= {k: more.get(k) for k in ("street", "banned_turns")}
-        repeats = bool(more.get("may_repeat", False))
-        nearest = _beyond(network, start, longest_m, np.inf, repeats, repeat_share_at_most)
-        raise NoLoopError(str(error) + _said(nearest), nearest) from None
+        text = str(error)
+    network = {"tail": tail, "head": head, "length_m": length_m}
+    network |= {k: more.get(k) for k in ("street", "banned_turns")}
+    nearest = _beyond(network, start, longest_m, np.inf, repeats, repeat_share_at_most)
+    raise NoLoopError(text + _said(nearest), nearest)
+
+
+def _again_at_least(ball: Ball) -> float:
+    """Metres of streets that every loop of a ball rides again, at least: the shortest street away from the start, where
+    none leads home but by itself."""
+    from routeplan.search import kernels
+
+    net = ball.net
+    nodes, edges = net.out_first.size - 1, net.tail.size
+    dist, parent, settled = np.empty(nodes), np.empty(nodes, np.int32), np.empty(nodes, np.int32)
+    key, heap, wanted = np.empty(edges + 1), np.empty(edges + 1, np.int32), np.zeros(nodes, bool)
+    wanted[net.start] = True
+    least = np.inf
+    for e in net.out_edge[net.out_first[net.start] : net.out_first[net.start + 1]].tolist():
+        if net.head[e] == net.start:
+            return 0.0
+        others = np.where(net.street == net.street[e], np.inf, net.length)
+        kernels.shortest(net.out_first, net.out_edge, net.head, others, int(net.head[e]), np.finfo(float).max, 0.0,
+                         wanted, 1, dist, parent, settled, key, heap)  # fmt: skip
+        if np.isfinite(dist[net.start]):
+            return 0.0
+        least = min(least, float(net.length[e]))
+    return least
 
 
 def no_loop(
@@ -235,9 +264,9 @@ def _beyond(
             ball, _ = make_ball(start=start, shortest_m=0.0, longest_m=wide, may_repeat=repeats, **network)
         except NoLoopError:
             ball = None
-        if ball is not None:
-            if ball.net.tail.size > BEYOND_EDGES:
-                return None
+        if ball is not None and ball.net.tail.size > BEYOND_EDGES:
+            return None
+        if ball is not None and _again_at_least(ball) <= (share * wide if repeats else 0.0):
             found = _nearest(ball, longest_m, wide, repeats, share, make_work(ball, 1), above=True)
             if found is not None:
                 return found
@@ -267,22 +296,24 @@ def _nearest(
 
     def look(walks: list[np.ndarray]) -> None:
         nonlocal best
+        zeros, rules = np.zeros(ball.net.tail.size), objective(share * longest_m).rules()
         for walk in walks:
-            zeros = np.zeros(ball.net.tail.size)
-            _, length, again, _, faults = kernels.measure(
-                ball.net, zeros, zeros, objective(share * longest_m).rules(), walk, walk.size, work)  # fmt: skip
-            if faults or again > share * length * (1.0 + 1e-12) * repeats or not shortest_m <= length <= longest_m:
+            _, length, again, _, faults = kernels.measure(ball.net, zeros, zeros, rules, walk, walk.size, work)
+            if faults or (repeats and again > share * length) or not shortest_m <= length <= longest_m:
                 continue
             if best is None or abs(length - target) < abs(best - target):
                 best = float(length)
 
-    # what may be ridden again depends on the length that comes out: the most that it can be, then that of the best
     for step in (max(longest_m / 160.0, span / LABELS), max(longest_m / 800.0, span / (5.0 * LABELS))):
-        for repeat_m in (share * longest_m, None, 0.0) if repeats else (0.0,):
-            allowed = share * (best or 0.5 * longest_m) if repeat_m is None else repeat_m
-            look(engine.whole(ball, objective(allowed), step, most=CLOSINGS)[0])
-        if best is not None:
+        # how much may be ridden again hangs on the length that comes out: the most, what is likely, none
+        for repeat_m in (share * longest_m, share * max(shortest_m, 0.5 * longest_m), 0.0) if repeats else (0.0,):
+            look(engine.whole(ball, objective(repeat_m), step, most=CLOSINGS)[0])
+            if best is not None:
+                break
+        if best is not None or above:
             break
+    if repeats and best is not None:
+        look(engine.whole(ball, objective(share * best), step, most=CLOSINGS)[0])
     sign = -1.0 if above else 1.0
     known = -np.inf if best is None else sign * best
     settled = exact.settle(ball, objective(share * longest_m, sign * ball.net.length), known)

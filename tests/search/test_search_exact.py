@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from functools import cache
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from routeplan.errors import NoLoopError
 from routeplan.search import best_loops
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -82,3 +84,45 @@ def test_property_the_best_of_every_loop(kind: str) -> None:
         assert result.loops[0].gain == pytest.approx(best, rel=1e-9, abs=1e-6)
         assert value_of(case_, result.loops[0].edges.tolist(), gain, prices) == pytest.approx(best, rel=1e-9, abs=1e-6)
         assert best - 1e-6 <= result.gain_at_most <= best + 1e-6 * abs(best)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_property_the_nearest_length_is_that_of_the_nearest_loop(kind: str) -> None:
+    """A window in the widest gap between the lengths of loops: the nearer of its sides, and it can be had."""
+    case_, _, longest, _ = asked(kind)
+    lengths = np.unique([case_.length_m[walk].sum() for walk in every_loop(case_, 1.0, longest)])
+    gap = int(np.argmax(np.diff(lengths)))
+    low, high = lengths[gap], lengths[gap + 1]
+    for window, nearest in (((0.7 * low + 0.3 * high, 0.6 * low + 0.4 * high), low),
+                            ((0.4 * low + 0.6 * high, 0.3 * low + 0.7 * high), high),
+                            ((0.5 * lengths[0], 0.8 * lengths[0]), lengths[0])):  # fmt: skip
+        with pytest.raises(NoLoopError) as error:
+            best_loops(case_.tail, case_.head, case_.length_m, np.zeros(case_.tail.size), case_.start, *window,
+                       budget=ONCE, **case_.rules())  # fmt: skip
+        assert error.value.nearest_length_m == nearest
+        assert re.match("there is no loop|no way leads", str(error.value))
+    found = best_loops(case_.tail, case_.head, case_.length_m, np.zeros(case_.tail.size), case_.start, high, high,
+                       budget=ONCE, **case_.rules())  # fmt: skip
+    assert found.loops[0].length_m == high
+
+
+def both_ways(streets: list[tuple[int, int, float]]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    a, b, length = (np.array(c) for c in zip(*streets, strict=True))
+    return np.stack([a, b], 1).ravel(), np.stack([b, a], 1).ravel(), np.repeat(length.astype(float), 2)
+
+
+def test_the_nearest_loop_is_not_ridden_twice_more_than_allowed() -> None:
+    """A triangle on a stem of 1,000 m that only a fifth ridden again reaches, and one of 3,000 m at the start."""
+    stem = [(0, 1, 1000), (1, 2, 1000), (2, 3, 1000), (3, 1, 1000)]
+    tail, head, length = both_ways([*stem, (0, 4, 1000), (4, 5, 1000), (5, 0, 1000)])
+
+    def nearest(share: float, shortest: float, longest: float) -> float | None:
+        with pytest.raises(NoLoopError) as error:
+            best_loops(tail, head, length, length, 0, shortest, longest, may_repeat=True, repeat_share_at_most=share)
+        return error.value.nearest_length_m
+
+    assert nearest(0.20, 11_000, 12_000) == 8000.0
+    assert nearest(0.12, 11_000, 12_000) == 3000.0
+    assert nearest(0.12, 1000, 2000) == 3000.0
+    assert nearest(0.20, 5500, 5600) == 5000.0
+    assert nearest(0.15, 5500, 5600) == 8000.0
