@@ -280,6 +280,8 @@ def _nearest(
 ) -> float | None:
     """Length of the shortest (`above`) or the longest allowed loop of a window, of those that sweeps find; in small
     balls, of all."""
+    from dataclasses import replace
+
     from routeplan.search import engine, exact, kernels
 
     ball = exact.without_prices(ball)
@@ -287,35 +289,35 @@ def _nearest(
     target = shortest_m if above else longest_m
     span = float(ball.room_m(longest_m).sum())
 
-    def objective(repeat_m: float, gain: np.ndarray | None = None) -> engine.Objective:
-        zeros = np.zeros(ball.net.tail.size)
+    def objective(repeat_m: float, gain: np.ndarray, again: np.ndarray, pull: float) -> engine.Objective:
         return engine.Objective(
-            zeros if gain is None else gain, zeros if gain is None else gain, shortest_m, longest_m, 0.0, target, -1.0 if gain is None else 0.0,  # noqa: E501
-            repeats and repeat_m > 0, repeat_m, np.zeros(ball.fine.tail.size), np.zeros(ball.fine.tail.size),
+            gain, again, shortest_m, longest_m, 0.0, target, pull, repeats, repeat_m,
+            np.zeros(ball.fine.tail.size), np.zeros(ball.fine.tail.size),
         )  # fmt: skip
+
+    zeros = np.zeros(ball.net.tail.size)
+    # of two ways to the same place, the one that rides less of it twice
+    by_length = objective(share * longest_m, zeros, -1e-3 * ball.net.length, -1.0)
 
     def look(walks: list[np.ndarray]) -> None:
         nonlocal best
-        zeros, rules = np.zeros(ball.net.tail.size), objective(share * longest_m).rules()
         for walk in walks:
-            _, length, again, _, faults = kernels.measure(ball.net, zeros, zeros, rules, walk, walk.size, work)
+            _, length, again, _, faults = kernels.measure(
+                ball.net, zeros, zeros, by_length.rules(), walk, walk.size, work)  # fmt: skip
             if faults or (repeats and again > share * length) or not shortest_m <= length <= longest_m:
                 continue
             if best is None or abs(length - target) < abs(best - target):
                 best = float(length)
 
     for step in (max(longest_m / 160.0, span / LABELS), max(longest_m / 800.0, span / (5.0 * LABELS))):
-        # how much may be ridden again hangs on the length that comes out: the most, what is likely, none
-        for repeat_m in (share * longest_m, share * max(shortest_m, 0.5 * longest_m), 0.0) if repeats else (0.0,):
-            look(engine.whole(ball, objective(repeat_m), step, most=CLOSINGS)[0])
-            if best is not None:
-                break
+        look(engine.whole(ball, by_length, step, most=CLOSINGS)[0])
         if best is not None or above:
             break
-    if repeats and best is not None:
-        look(engine.whole(ball, objective(share * best), step, most=CLOSINGS)[0])
+    if repeats and best is not None:  # how much may be ridden again hangs on the length that comes out
+        look(engine.whole(ball, replace(by_length, repeat_m=share * best), step, most=CLOSINGS)[0])
     sign = -1.0 if above else 1.0
     known = -np.inf if best is None else sign * best
-    settled = exact.settle(ball, objective(share * longest_m, sign * ball.net.length), known)
+    settled = exact.settle(
+        ball, objective(share * longest_m, sign * ball.net.length, sign * ball.net.length, 0.0), known)  # fmt: skip
     look([] if settled.walk is None else [settled.walk])
     return best
