@@ -49,63 +49,85 @@ class Standing(NamedTuple):
     best: np.ndarray  # (e + 1,) edges of the best walk
     best_count: np.ndarray  # (1,)
     best_value: np.ndarray  # (1,) to be passed
+    listed: np.ndarray  # (most, e + 2) int32: edges, then which, of loops found; no rows: only the best is kept
+    listed_count: np.ndarray  # (1,)
 
 
 @dataclass(frozen=True, eq=False)
 class Settled:
-    """What a search found above the value it was given."""
+    """What was found above the value that was given."""
 
     walk: np.ndarray | None  # edges of the joined net
     complete: bool  # nothing better is there
     steps: int
 
 
-def settle(
-    ball: Ball,
-    objective: Any,
-    above: float = -np.inf,
-    *,
-    deadline: Any = None,
-    steps: int = STEPS,
-    any_loop: bool = False,
-) -> Settled:
-    """The best loop of a small ball whose gain is above `above`, if there is one.
+@dataclass(frozen=True, eq=False)
+class Listed:
+    """Loops of a window."""
 
-    any_loop : the first one found is enough, gains do not count; deadline : engine.Deadline that stops the search.
-    Without one the answer repeats exactly."""
+    walks: list[np.ndarray]  # edges of the joined net, in the order of their first edges that differ
+    complete: bool  # there are no others
+    steps: int
+
+
+def settle(
+    ball: Ball, objective: Any, above: float = -np.inf, *, deadline: Any = None, steps: int = STEPS
+) -> Settled:
+    """The best loop of a small ball whose gain is above `above`, if there is one; as far as so many steps tell.
+
+    deadline : engine.Deadline that stops the search. Without one the answer repeats exactly."""
     if ball.net.tail.size > EDGES:
         return Settled(None, False, 0)
     whole = ball
-    if any_loop:
-        none = np.zeros(ball.net.tail.size)
-        objective = replace(objective, gain=none, again=none, near_gain_per_m=0.0, pull_per_m=0.0)
-        ball = without_prices(ball)
-    elif ball.fine.clock_sum.size > 1:  # a joined edge does not know when its parts are passed
+    if ball.fine.clock_sum.size > 1:  # a joined edge does not know when its parts are passed
         ball, objective = _not_joined(ball, objective)
-    if ball.net.tail.size > 2 * EDGES:
-        return Settled(None, False, 0)
+        if ball.net.tail.size > 2 * EDGES:
+            return Settled(None, False, 0)
+    at, done = _deepened(ball, objective, above, 0, deadline, steps)
+    walk = at.best[: at.best_count[0]] if at.best_count[0] else None
+    if walk is not None and ball is not whole:
+        walk = _joined_again(whole, walk)
+    return Settled(walk, bool(at.depth[0] < 0), done)
+
+
+def list_loops(ball: Ball, objective: Any, most: int, *, deadline: Any = None, steps: int = STEPS) -> Listed:
+    """Loops of a small ball that the objective's rules allow, whatever they earn: at most `most`, as far as so many
+    steps tell."""
+    if ball.net.tail.size > EDGES:
+        return Listed([], False, 0)
+    none = np.zeros(ball.net.tail.size)
+    objective = replace(objective, gain=none, again=none, near_gain_per_m=0.0, pull_per_m=0.0)
+    at, done = _deepened(without_prices(ball), objective, -np.inf, most, deadline, steps)
+    rows = at.listed[: at.listed_count[0]]
+    return Listed([row[1 : 1 + row[0]].copy() for row in rows], bool(at.depth[0] < 0), done)
+
+
+def _deepened(
+    ball: Ball, objective: Any, above: float, most: int, deadline: Any, steps: int
+) -> tuple[Standing, int]:
+    """How far so many steps get, and the steps taken."""
     net = ball.net
     left, way = _left(ball, objective), _ways(net)
     edges = net.tail.size
+    floor = above + CLOSE * abs(above) if np.isfinite(above) else above
     at = Standing(
         np.zeros(1, np.int64), np.zeros(edges + 1, np.int64), np.zeros(edges + 1, np.int64), np.zeros((edges + 1, 4)),
         np.zeros(edges, np.uint8), np.zeros(net.near_first.size - 1, np.int64), np.zeros(edges, np.int64),
-        np.zeros(edges + 1, np.int64), np.zeros(1, np.int64), np.array([above + CLOSE * abs(above) if above > -np.inf else above]),  # noqa: E501
+        np.zeros(edges + 1, np.int32), np.zeros(1, np.int64), np.array([floor]),
+        np.zeros((most, edges + 2 if most else 0), np.int32), np.zeros(1, np.int64),
     )  # fmt: skip
     at.turn[0] = net.out_first[net.start]
-    share = objective.repeat_m / objective.longest_m
+    share = float(objective.repeat_m / objective.longest_m)
     done = 0
     while done < steps and at.depth[0] >= 0 and not (deadline is not None and deadline.passed()):
         done += deepen(
-            net, objective.gain, objective.again, objective.rules(), share, way, left, at, LOOK_AHEAD, any_loop,
+            net, objective.gain, objective.again, objective.rules(), share, way, left, at, LOOK_AHEAD,
             min(SLICE, steps - done),
         )  # fmt: skip
-        if any_loop and at.best_count[0]:
+        if most and at.listed_count[0] == most:
             break
-    walk = at.best[: at.best_count[0]] if at.best_count[0] else None
-    if walk is not None and net.tail.size != whole.net.tail.size:
-        walk = _joined_again(whole, walk)
-    return Settled(walk, bool(at.depth[0] < 0), done)
+    return at, done
 
 
 def without_prices(ball: Ball) -> Ball:
@@ -183,8 +205,9 @@ def _left(ball: Ball, objective: Any) -> Left:
 
 
 @kernel
-def deepen(net, gain, again, rules, share, way, left, at, look_from, any_loop, allowance):
-    """Go on from `at` for `allowance` steps; returns those taken. `share`: of a loop's length that may be ridden again.
+def deepen(net, gain, again, rules, share, way, left, at, look_from, allowance):
+    """Go on from `at` for `allowance` steps, or until no more can be listed; returns those taken. `share`: of a loop's
+    length that may be ridden again.
 
     One long function: handing tuples of arrays on to another one would cost more than a step."""
     start = net.start
@@ -192,11 +215,13 @@ def deepen(net, gain, again, rules, share, way, left, at, look_from, any_loop, a
     slack = 1e-9 * longest
     clocked = net.clock_sum.size > 1
     items = left.gain.size
+    listing = at.listed.shape[0] > 0
+    full = False
     home = way[:, start].copy()
     edge, turn, sums, ridden, passed, taken = at.edge, at.turn, at.sums, at.ridden, at.passed, at.taken
     done = 0
     d = at.depth[0]
-    while d >= 0 and done < allowance:
+    while d >= 0 and done < allowance and not full:
         last = net.out_first[start + 1] if d == 0 else net.turn_first[edge[d - 1] + 1]
         if turn[d] >= last:
             d -= 1
@@ -240,14 +265,20 @@ def deepen(net, gain, again, rules, share, way, left, at, look_from, any_loop, a
         allowed = rules.repeats == 0 or repeat <= share * length
         if h == start and rules.shortest <= length <= longest and allowed:
             total = value + rules.pull * abs(length - rules.target)
-            if total > at.best_value[0]:
+            if not listing and total > at.best_value[0]:
                 at.best_value[0] = total
                 at.best_count[0] = d + 1
                 for c in range(d):
                     at.best[c] = edge[c]
                 at.best[d] = e
-                if any_loop:
-                    break
+            if listing:
+                row = at.listed_count[0]
+                at.listed[row, 0] = d + 1
+                for c in range(d):
+                    at.listed[row, c + 1] = edge[c]
+                at.listed[row, d + 1] = e
+                at.listed_count[0] += 1
+                full = row + 1 == at.listed.shape[0]
         slot = left.slot_of[e]
         taken[slot] += 1
         if rest > look_from * longest:  # what is left within reach: is it worth it, is it long enough?
@@ -281,7 +312,7 @@ def deepen(net, gain, again, rules, share, way, left, at, look_from, any_loop, a
                         room -= part
                 k += 1
             done += k // 4
-            if value + earned <= at.best_value[0] or more + slack < need:
+            if (not listing and value + earned <= at.best_value[0]) or more + slack < need:
                 taken[slot] -= 1
                 continue
         ridden[e] = 1

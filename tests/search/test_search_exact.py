@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -11,7 +12,8 @@ import numpy as np
 import pytest
 
 from routeplan.errors import NoLoopError
-from routeplan.search import best_loops
+from routeplan.search import best_loops, engine, exact
+from routeplan.search.ball import make_ball
 
 sys.path.insert(0, str(Path(__file__).parent))
 from every_loop import KINDS, Case, every_loop, truth
@@ -84,6 +86,43 @@ def test_property_the_best_of_every_loop(kind: str) -> None:
         assert result.loops[0].gain == pytest.approx(best, rel=1e-9, abs=1e-6)
         assert value_of(case_, result.loops[0].edges.tolist(), gain, prices) == pytest.approx(best, rel=1e-9, abs=1e-6)
         assert best - 1e-6 <= result.gain_at_most <= best + 1e-6 * abs(best)
+
+
+def listed_loops(case_: Case, shortest: float, longest: float, most: int, steps: int = exact.STEPS) -> exact.Listed:
+    """list_loops of a case, walks as lists of its edges."""
+    rules = case_.rules()
+    share = rules.pop("repeat_share_at_most")
+    ball, _ = make_ball(case_.tail, case_.head, case_.length_m, case_.start, shortest, longest, **rules)
+    none = np.zeros(ball.net.tail.size)
+    objective = engine.Objective(
+        none, none, shortest, longest, repeats=case_.may_repeat, repeat_m=share * longest)  # fmt: skip
+    found = exact.list_loops(ball, objective, most, steps=steps)
+    return replace(found, walks=[ball.edge[ball.expanded(walk)] for walk in found.walks])
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_property_all_loops_are_listed(kind: str) -> None:
+    case_, shortest, longest, listed = asked(kind)
+    found = listed_loops(case_, shortest, longest, len(listed) + 1)
+    assert found.complete
+    assert sorted(walk.tolist() for walk in found.walks) == sorted(listed)
+    some = listed_loops(case_, shortest, longest, 10)
+    assert not some.complete
+    assert [walk.tolist() for walk in some.walks] == [walk.tolist() for walk in found.walks[:10]]
+    few = listed_loops(case_, shortest, longest, len(listed) + 1, steps=100)
+    assert not few.complete and len(few.walks) < len(listed) and few.steps < 100 + 2 * exact.EDGES
+
+
+def test_a_loop_past_nearly_every_junction_is_found() -> None:
+    """20 junctions and a stem: no sweep closes one of its few loops."""
+    known = truth("lollipop", 20, 0, 1_000_000)
+    assert known is not None
+    case_ = known.asked
+    found = listed_loops(case_, known.shortest_m, known.longest_m, 10_000)
+    assert found.complete and len(found.walks) == known.loops
+    result = best_loops(case_.tail, case_.head, case_.length_m, case_.length_m, case_.start, known.shortest_m,
+                        known.longest_m, **case_.rules())  # fmt: skip
+    assert known.shortest_m <= result.loops[0].length_m <= known.longest_m
 
 
 @pytest.mark.parametrize("kind", KINDS)
