@@ -498,8 +498,10 @@ def _labels(scene: Scene, room: Room, plan: Plan, route: Route, view: View, narr
                 size = BODY + 2 if kind in ("city", "town") else BODY if kind in ("village", "peak") else SMALL
                 if kind in ("peak", "summit"):
                     mark = [(at[0] - 4, at[1] + 3), (at[0], at[1] - 4), (at[0] + 4, at[1] + 3), (at[0] - 4, at[1] + 3)]
-                    if not _beside_point(room, at, name, SMALL, color="quiet"):
+                    own = (at[0] - 4, at[1] - 4, at[0] + 4, at[1] + 3)
+                    if not (room.free(own) and _beside_point(room, at, name, SMALL, color="quiet")):
                         continue
+                    room.take(own)
                     scene.line(mark, "quiet", 1.0)
                 else:
                     room.put([Text(at[0], at[1] + 4, name, size, anchor="middle", halo=1.8), *_around(at, name, size)])
@@ -508,6 +510,7 @@ def _labels(scene: Scene, room: Room, plan: Plan, route: Route, view: View, narr
             at = np.array([np.interp(place.distance_m, route.samples.distance_m, px[:, k]) for k in (0, 1)])
             if view.holds(at, 6) and _beside_point(room, at, called(place), SMALL, color="quiet"):
                 scene.disc(at[0], at[1], 3.2, "paper", edge="ink", width=1.4)
+                room.take((at[0] - 4, at[1] - 4, at[0] + 4, at[1] + 4))
 
 
 def _around(at: np.ndarray, text: str, size: float, gap: float = 9.0, **style: Any) -> list[Text]:

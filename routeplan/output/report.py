@@ -190,7 +190,7 @@ def _route(plan: Plan, route: Route, views: tuple[View, View]) -> str:
             for way in route.ways_home
         ]
         heads = ["From km", "At", "Home in", "", "By"]
-        parts.append(f"<div class='full'><h3>Ways home</h3>{_table(heads, homes)}</div>")
+        parts.append(f"<div class='full'><h3>Ways home</h3>{_table(heads, homes, 'homes')}</div>")
     parts.append(f"<div><h3>Ride</h3>{_table(['', ''], _ride_lines(route))}</div>")
     beacons = beacon_plan(plan, route)
     if beacons is not None:

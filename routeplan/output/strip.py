@@ -340,16 +340,19 @@ def _dead(scene: Scene, room: Room, route: Route, frame: Frame, y: float, brief:
     if not route.dead_stretches:
         return y + 3
     y += 6
-    for stretch in route.dead_stretches:
-        a, b = frame.x(stretch.begin_s), frame.x(stretch.end_s)
-        scene.line([(a + 1.5, y), (max(b - 1.5, a + 1.6), y)], width=3.2, dash=(0, 6), round=True)
+    letters = []
     if brief:  # the letter stands among its dots
         for stretch in _longest_first(route.dead_stretches):
             letter = _stretch_labels(frame, stretch, y + 3.6, SMALL)[-1]
-            if room.free(letter.box()):
-                left, top, right, bottom = letter.box()
-                scene.box(left - 2, top, right - left + 4, bottom - top, "paper")
-                room.put([letter])
+            if letter.text and room.put([letter]):
+                letters.append(letter.box())
+    r = 1.6
+    for stretch in route.dead_stretches:
+        a, b = frame.x(stretch.begin_s), frame.x(stretch.end_s)
+        for x in np.arange(a, max(b - 2 * r, a) + 1e-6, 6.0) + r:
+            if not any(left - r - 1 < x < right + r + 1 for left, _, right, _ in letters):
+                scene.disc(x, y, r, "ink")
+    if brief:
         return y + 9
     _name(scene, room, frame, y + 8, "dead")
     for stretch in _longest_first(route.dead_stretches):

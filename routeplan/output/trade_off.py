@@ -159,8 +159,16 @@ def trade_off_scene(plan: Plan, *, width: float = 640.0, chosen: str | None = No
                 1.2,
             )
         )
+    proven = _proven(scene, room, plan, routes, limits, px, py, left, right, by_minutes)  # the rings lie on its line
     _rings(scene, room, [(route, px(route.effort_kj), py(values(route)[1])) for route in routes], chosen)
-    _proven(scene, room, plan, routes, limits, px, py, left, right, by_minutes)
+    for route in routes:  # words keep clear of the ranges
+        x, (low, _, high) = px(route.effort_kj), values(route)
+        room.take((x - 4, py(high), x + 4, py(low)))
+    for a, b in pairwise(front):  # and of the steps
+        x, corner, low, high = px(a.effort_kj), px(b.effort_kj), py(values(a)[1]), py(values(b)[1])
+        room.take((x, low - 2, corner, low + 2))
+        room.take((corner - 2, high, corner + 2, low))
+    room.put(proven)
     _annotate(scene, room, plan, px, py, values, (left, right, top, base))
     for route in calmer(plan):
         x, y = px(route.effort_kj), py(values(route)[1])
@@ -223,11 +231,14 @@ def _rings(scene: Scene, room: Room, points: list[tuple[Route, float, float]], c
 
 
 def _proven(scene, room, plan, routes, limits, px, py, left, right, by_minutes):  # type: ignore[no-untyped-def]
-    """The proven limit: one dashed line for net minutes, a dash above each choice for shares of its own time."""
+    """The proven limit: one dashed line for net minutes, a dash above each choice for shares of its own time.
+
+    Gives where its words may stand, the best place first.
+    """
     if plan.bound is None:
-        return
+        return []
     if not by_minutes and min(limits) >= 100.0:
-        return  # the top of the scale says it already
+        return []  # the top of the scale says it already
     if by_minutes:
         y = py(limits[0])
         scene.line([(left, y), (right, y)], width=1.6, dash=(8, 4))
@@ -236,8 +247,7 @@ def _proven(scene, room, plan, routes, limits, px, py, left, right, by_minutes):
         room.take((left, y - 2, right, y + 2))
         half = text_width(said, SMALL) / 2
         spots = [right - half - 2, left + half + 8, (left + right) / 2]
-        room.put([Text(x, y + dy, said, SMALL, anchor="middle", halo=1.5) for dy in (-5, 14) for x in spots])
-        return
+        return [Text(x, y + dy, said, SMALL, anchor="middle", halo=1.5) for dy in (-6, 14) for x in spots]
     for route, limit in zip(routes, limits):
         x, y = px(route.effort_kj), py(limit)
         scene.line([(x - 14, y), (x + 14, y)], width=1.6, dash=(8, 4))
@@ -246,7 +256,7 @@ def _proven(scene, room, plan, routes, limits, px, py, left, right, by_minutes):
     x, y = px(routes[0].effort_kj), py(limits[0])
     half = text_width(said, SMALL) / 2
     x = min(max(x, left + half + 4), right - half)
-    room.put([Text(x, y + dy, said, SMALL, anchor="middle", halo=1.5) for dy in (-6, 16, 30)])
+    return [Text(x, y + dy, said, SMALL, anchor="middle", halo=1.5) for dy in (-6, 16, 30)]
 
 
 def _annotate(scene, room, plan, px, py, values, frame):  # type: ignore[no-untyped-def]
@@ -258,13 +268,6 @@ def _annotate(scene, room, plan, px, py, values, frame):  # type: ignore[no-unty
     widest = max(text_width(line, BODY) for line in lines)
     tall = 15 * len(lines)
     target = (px(step[1].effort_kj), py(values(step[1])[1])) if step is not None else ((left + right) / 2, base)
-    for whisker in plan.routes:  # keep clear of the ranges
-        x, (low, _, high) = px(whisker.effort_kj), values(whisker)
-        room.take((x - 4, py(high), x + 4, py(low)))
-    for a, b in pairwise(frontier(plan)):  # and of the steps
-        x, corner, low, high = px(a.effort_kj), px(b.effort_kj), py(values(a)[1]), py(values(b)[1])
-        room.take((x, low - 2, corner, low + 2))
-        room.take((corner - 2, high, corner + 2, low))
     best = None
     ceiling = top + 8
     if plan.bound is not None and in_minutes(plan):  # the hair line shall not cross the limit and its words

@@ -15,7 +15,7 @@ from sample_plan import sample_plan
 from routeplan.output import look
 from routeplan.output.card import card_pdf, card_scenes, kept, running_order
 from routeplan.output.map import contact_classes, map_scene, map_view
-from routeplan.output.scene import Line, Scene, Text, pdf, png, shortened, svg, text_width, wrapped
+from routeplan.output.scene import Area, Line, Scene, Text, pdf, png, shortened, svg, text_width, wrapped
 from routeplan.output.strip import _ridden_parts, brief_strip_scene, strip_scene, time_ticks
 from routeplan.output.trade_off import best_step, frontier, sentence, trade_off_scene
 from routeplan.plan.value import Stretch
@@ -99,6 +99,56 @@ def test_trade_off_property_no_step_runs_through_words(choices, width):
         west, north, east, south = text.box()
         x, y = along.T
         assert not ((x > west) & (x < east) & (y > north) & (y < south)).any(), text.text
+
+
+@pytest.mark.parametrize("width", [320.0, 344.0, 640.0])
+def test_trade_off_property_the_limit_runs_under_the_rings_and_its_words_clear_of_the_ranges(width):
+    plan = sample_plan("ABC")
+    most = max(r.contact_share * r.net_s for r in plan.routes)
+    plan = replace(plan, bound=replace(plan.bound, contact_s_at_most=most))  # through the best choice's ring
+    scene = trade_off_scene(plan, width=width)
+    kinds = [(type(item), getattr(item, "dash", ())) for item in scene.items]
+    rings = [k for k, item in enumerate(scene.items) if isinstance(item, Area) and item.edge == "ink"]
+    assert kinds.index((Line, (8, 4))) < min(rings)
+    said = next(item for item in scene.items if isinstance(item, Text) and "can pass" in item.text)
+    west, north, east, south = said.box()
+    hairs = [item for item in scene.items if isinstance(item, Line) and item.color == "hair"]
+    for path in (path for item in hairs for path in item.paths if len(path) == 2 and path[0][0] == path[1][0]):
+        x, low, high = path[0][0], *sorted(path[:, 1])
+        assert not (west < x < east and low < south and north < high)
+
+
+def discs(scene: Scene, across: float) -> list[tuple[float, float, float, float]]:
+    """left, top, right, bottom of the filled discs of that width."""
+    boxes = [(*item.rings[0].min(axis=0), *item.rings[0].max(axis=0)) for item in scene.items if isinstance(item, Area)]
+    return [box for box in boxes if abs(box[2] - box[0] - across) < 0.1]
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_strip_property_every_dead_stretch_has_whole_dots(name):
+    plan = PLANS[name]
+    for route in plan.routes:
+        dots = discs(strip_scene(plan, route, width=1210.0), 3.2)
+        assert len(dots) >= len(route.dead_stretches)
+        brief = brief_strip_scene(plan, route, width=310.0)
+        texts = [item.box() for item in brief.items if isinstance(item, Text)]
+        for left, top, right, bottom in discs(brief, 3.2):
+            assert not any(left < e and right > w and top < s and bottom > n for w, n, e, s in texts)
+
+
+@pytest.mark.parametrize("width", [344.0, 1200.0])
+def test_map_property_no_name_stands_on_a_summit(width):
+    plan = sample_plan("AB")
+    x, y = plan.routes[0].samples.x_m[0], plan.routes[0].samples.y_m[0]
+    crowd = tuple((f"Summit {k}", "peak", float(x + 900 * (k % 4)), float(y + 250 * (k // 4))) for k in range(16))
+    plan = replace(plan, background=replace(plan.background, place_names=crowd))
+    scene = map_scene(plan, route=plan.routes[0], width=width)
+    marks = [i.paths[0] for i in scene.items if isinstance(i, Line) and i.color == "quiet" and len(i.paths[0]) == 4]
+    assert len(marks) >= 2
+    boxes = [(*mark.min(axis=0), *mark.max(axis=0)) for mark in marks]
+    for west, north, east, south in boxes:
+        for text in (item.box() for item in scene.items if isinstance(item, Text)):
+            assert not (text[0] < east and text[2] > west and text[1] < south and text[3] > north)
 
 
 @pytest.mark.parametrize("name", PLANS)
