@@ -165,9 +165,9 @@ def trade_off_scene(plan: Plan, *, width: float = 640.0, chosen: str | None = No
         x, (low, _, high) = px(route.effort_kj), values(route)
         room.take((x - 4, py(high), x + 4, py(low)))
     for a, b in pairwise(front):  # and of the steps
-        x, corner, low, high = px(a.effort_kj), px(b.effort_kj), py(values(a)[1]), py(values(b)[1])
-        room.take((x, low - 2, corner, low + 2))
-        room.take((corner - 2, high, corner + 2, low))
+        x, turn, foot, head = px(a.effort_kj), px(b.effort_kj), py(values(a)[1]), py(values(b)[1])
+        room.take((x, foot - 2, turn, foot + 2))
+        room.take((turn - 2, head, turn + 2, foot))
     room.put(proven)
     _annotate(scene, room, plan, px, py, values, (left, right, top, base))
     for route in calmer(plan):
