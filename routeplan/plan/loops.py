@@ -14,7 +14,7 @@ from routeplan.errors import NoLoopError
 from routeplan.plan import calm
 from routeplan.plan.clock import NetClock
 from routeplan.plan.ridefile import Ride
-from routeplan.plan.setting import FASTEST_M_S, NEAREST_REACH_M, Progress, Setting
+from routeplan.plan.setting import FASTEST_M_S, Progress, Setting
 from routeplan.plan.timetable import Timed, planned_halt_s, time_route, with_check_in_halt
 from routeplan.plan.words import seconds_between
 from routeplan.ride.daylight import light_of_ride
@@ -36,8 +36,6 @@ REST_OF_RIDE = 0.1  # with a net, a second out of contact outside its window wei
 BUDGET = 90_000_000  # label offers of a search: about five seconds on two cores
 QUICK_BUDGET = 40_000_000  # a first look: under two
 STRICT_SHARE = 0.4  # of the budget for loops without repeats; the rest where they leave little to choose
-SLOW_M_S = 2.5  # a mean speed that hills bring a loaded ride down to
-NEAREST_TRIES = 4
 CALM_LOOPS = 60  # of a search with traffic as a third cost, timed
 USUAL_M_S = 4.2  # mean speed of a loaded ride, for what daylight it has
 ENOUGH = 3  # choices that need no loops with repeats beside them
@@ -280,9 +278,8 @@ def _pool(looking: _Looking, asked: Question, before: list[Timed], departure: da
         found += [] if loose is None else _timed(setting, loose, departure)
     if not found:
         nearest = _nearest(setting, asked, window)
-        if not isinstance(nearest, search.Loop) or not window.shortest <= nearest.length_m <= window.longest:
-            nearest_m = nearest.length_m if isinstance(nearest, search.Loop) else nearest
-            raise NoLoopError("no loop in the window", nearest_m)
+        if not isinstance(nearest, search.Loop):
+            raise NoLoopError("no loop in the window", nearest)
         found.append(_ridden(setting, nearest.edges, departure))
     if for_calm and not looking.stopped and calm.worth_a_look(found):
         spread = _search(setting, asked, window, clock, for_calm, may_repeat=repeats, watch=told, third=asked.stress_m)
@@ -292,32 +289,26 @@ def _pool(looking: _Looking, asked: Question, before: list[Timed], departure: da
 
 
 def _nearest(setting: Setting, asked: Question, window: Window) -> search.Loop | float | None:
-    """The loop nearest to the target that can be had in the streets at hand; else its measure, if that is known."""
-    longest = 2.0 * max(window.longest, NEAREST_REACH_M if window.measure == "m" else NEAREST_REACH_M / SLOW_M_S)
-    for _ in range(NEAREST_TRIES):
-        try:
-            return search.best_loops(
-                asked.tail,
-                asked.head,
-                asked.measure,
-                np.zeros_like(asked.measure),
-                asked.start,
-                0.0,
-                longest,
-                street=asked.street,
-                may_repeat=setting.ride.ride.repeat_share > 0,
-                repeat_share_at_most=setting.ride.ride.repeat_share,
-                banned_turns=asked.banned,
-                target_length_m=window.target,
-                length_gain_per_m=-1.0,
-                budget=BUDGET // 10,
-            ).loops[0]
-        except NoLoopError as error:  # what it names may be ridden twice too much: repeats are counted of the longest
-            nearest = error.nearest_length_m
-        if nearest is None or nearest > 0.98 * longest:
-            break
-        longest = 1.01 * nearest
-    return nearest
+    """A loop of the window, whatever it costs; where there is none, the nearest measure that can be had nearby."""
+    try:
+        return search.best_loops(
+            asked.tail,
+            asked.head,
+            asked.measure,
+            np.zeros_like(asked.measure),
+            asked.start,
+            window.shortest,
+            window.longest,
+            street=asked.street,
+            may_repeat=setting.ride.ride.repeat_share > 0,
+            repeat_share_at_most=setting.ride.ride.repeat_share,
+            banned_turns=asked.banned,
+            target_length_m=window.target,
+            length_gain_per_m=-1.0,
+            budget=BUDGET // 10,
+        ).loops[0]
+    except NoLoopError as error:
+        return error.nearest_length_m
 
 
 def _search(
