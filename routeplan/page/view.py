@@ -9,7 +9,7 @@ import numpy as np
 
 from routeplan.output.cautions import cautions
 from routeplan.output.look import MARKERS
-from routeplan.output.rows import spans
+from routeplan.output.rows import called, calling_places, spans
 from routeplan.output.table import bound_sentence, extras, figures
 from routeplan.output.text_strip import spoken
 from routeplan.output.trade_off import sentence
@@ -103,14 +103,14 @@ def _route(plan: Plan, route: Route) -> dict[str, Any]:
         "dead": [_span(s) for s in spans(route, route.dead_stretches) if s.label],
         "calls": [
             {
-                "name": place.name,
+                "name": called(place),
                 "kind": place.kind,
                 "at": clock(route.departs, place.time_s),
                 "m": place.distance_m,
                 "chance": whole(place.chance * 10) if place.chance == place.chance else None,
                 "best": place.best_station,
             }
-            for place in route.calling_places
+            for place in calling_places(route)
         ],
         "roads": [[round(r.begin_m), round(r.end_m), r.label] for r in route.road_names],
         "d": column(samples.distance_m),

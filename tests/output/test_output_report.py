@@ -12,7 +12,7 @@ from sample_plan import sample_plan
 from scipy.special import ndtr
 
 from routeplan.errors import InputError
-from routeplan.output import atomic, write
+from routeplan.output import atomic, rows, write
 from routeplan.output.card import card_scenes
 from routeplan.output.cautions import GENERAL, cautions
 from routeplan.output.report import report_html
@@ -299,3 +299,12 @@ def test_on_air_property_a_net_on_hf_is_not_what_the_rider_talks_on():
     assert frequency_mhz(replace(plan, nets=(), stations=())) is None
     alone, both = (replace(plan, nets=nets) for nets in ((two_metres,), (hf, two_metres)))
     assert beacon_plan(both, plan.routes[0]) == beacon_plan(alone, plan.routes[0])
+
+
+def test_the_page_lists_the_calling_places_of_the_report():
+    from routeplan.page.view import plan_view
+
+    plan = sample_plan("AB")
+    for route, seen in zip(plan.routes, plan_view(plan)["routes"]):
+        assert [call["name"] for call in seen["calls"]] == [rows.called(p) for p in rows.calling_places(route)]
+        assert seen["calls"]

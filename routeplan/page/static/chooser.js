@@ -95,7 +95,7 @@ export function drawMore(box, plan, route) {
   if (route.dead.length) add('Dead stretches', table(['', 'last call', 'back at', 'time', 'where'],
     route.dead.map(s => [s.label, s.from, s.to, `${s.min}\u00a0min`, s.where])));
   if (route.calls.length) add('Calling places', table(['at', unit.name, 'place', 'call', 'chance'],
-    route.calls.map(c => [c.at, km(c.m), c.name, c.best, c.chance === null ? 'no\u00a0data' : `${c.chance}\u00a0in\u00a010`])));
+    route.calls.map(c => [c.at, km(c.m), c.name, c.best, c.chance === null ? 'no\u00a0data' : c.chance > 9 ? 'nearly sure' : `${c.chance}\u00a0in\u00a010`])));
   if (plan.what_if.length) add(`What would change ${plan.routes[0].id}`, table(['change', 'minutes of contact'],
     plan.what_if.map(([text, minutes]) => [text, minutes > 0 ? `+${minutes}` : minutes])));
   const guesses = plan.assumptions.filter(a => a[3]);

@@ -270,13 +270,19 @@ export class RideMap {
     const kept = [[0, this.height - 36, 150, this.height], [this.width - 52, 0, this.width, 132]];  // the scale, the buttons
     const round = (m, wide) => { const [x, y] = this.px(m.x, m.y); return [x - wide, y - 28, x + wide, y + 28]; };
     const taken = [...kept, ...Object.values(this.marks).filter(Boolean).map(m => round(m, 24)), ...this.stations.map(m => round(m, 34))];
-    ctx.font = '11px system-ui, sans-serif';
     ctx.textAlign = 'center';
     ctx.lineJoin = 'round';
+    const shown = [];
     for (const [name, kind, x, y] of this.area.places) {
       if (this.view.scale < {city: 0, town: 0, village: 0.008, hamlet: 0.025, peak: 0.02}[kind]) continue;
       const [px, py] = this.px(x, y);
       if (px < 0 || py < 0 || px > this.width || py > this.height) continue;
+      shown.push([name, kind, px, py]);
+      taken.push([px - 2, py - 2, px + 2, py + 2]);  // no name stands on another's dot
+    }
+    ctx.fillStyle = ink.ink;
+    for (const [name, kind, px, py] of shown) {
+      ctx.font = `${kind === 'peak' ? 'italic ' : ''}11px system-ui, sans-serif`;
       const half = ctx.measureText(name).width / 2 + 3;
       // Above its dot, else below or beside it: where no other word and no ride runs, and all of it can be read.
       const at = [[0, -5], [0, 15], [half + 5, 4], [-half - 5, 4]].map(([dx, dy]) => [px + dx, py + dy]).find(([x, y]) => {
@@ -284,7 +290,6 @@ export class RideMap {
         return box[0] > 0 && box[1] > 0 && box[2] < this.width && box[3] < this.height
           && !taken.some(t => t[0] < box[2] && t[2] > box[0] && t[1] < box[3] && t[3] > box[1]) && !ridden(box);
       });
-      ctx.fillStyle = kind === 'peak' ? ink.quiet : ink.ink;
       if (at) {
         const [x, y] = at;
         taken.push([x - half, y - 11, x + half, y + 3]);
