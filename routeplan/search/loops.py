@@ -65,7 +65,8 @@ def best_loops(
     near, near_gain_per_m : (m, 2) pairs of streets side by side; a street ridden after its neighbour earns this much a
                    metre more (a price is negative)
     target_length_m, length_gain_per_m : gain (negative) for each metre between the loop's length and the target
-    time_limit_s : stops the search and says so; without it the search counts `budget` label offers and repeats exactly
+    time_limit_s : stops the search and says so; without it the search counts `budget` label offers (small balls: and then
+                   exact.STEPS of settling) and repeats exactly
     prove        : tighten `gain_at_most` to a figure with a certificate (see routeplan.search.bounds), until the time
                    limit where there is one
 
@@ -200,7 +201,7 @@ def ball_of_loops(
         text = str(error)
     network = {"tail": tail, "head": head, "length_m": length_m}
     network |= {k: more.get(k) for k in ("street", "banned_turns")}
-    nearest = _beyond(network, start, longest_m, np.inf, repeats, repeat_share_at_most)
+    nearest = _beyond(network, start, float(longest_m), np.inf, repeats, float(repeat_share_at_most))
     raise NoLoopError(text + _said(nearest), nearest)
 
 
@@ -235,7 +236,7 @@ def no_loop(
     network  : tail, head, length_m, street and banned_turns as given to make_ball: the lengths beyond the window are
                looked at too, up to BEYOND times the longest
     complete : there is no loop, rather than none that was found"""
-    share = objective.repeat_m / objective.longest_m
+    share = float(objective.repeat_m / objective.longest_m)
     nearest = None
     if objective.shortest_m > 0:
         nearest = _nearest(ball, 0.0, objective.shortest_m, objective.repeats, share, work, above=False)

@@ -17,6 +17,7 @@ from routeplan.search.ball import make_ball
 
 sys.path.insert(0, str(Path(__file__).parent))
 from every_loop import KINDS, Case, every_loop, truth
+from road_like import road_like
 
 ONCE = 1  # label offers: the search itself hardly looks
 
@@ -111,6 +112,16 @@ def test_property_all_loops_are_listed(kind: str) -> None:
     assert [walk.tolist() for walk in some.walks] == [walk.tolist() for walk in found.walks[:10]]
     few = listed_loops(case_, shortest, longest, len(listed) + 1, steps=100)
     assert not few.complete and len(few.walks) < len(listed) and few.steps < 100 + 2 * exact.EDGES
+
+
+def test_the_best_of_many_that_are_nearly_as_long() -> None:
+    """Contact nearly everywhere: what counts is to fill the window to the last metres."""
+    net = road_like(60, 2)
+    result = best_loops(net.tail, net.head, net.length_m, net.chance * net.length_m, int(net.starts(1)[0]), 7000, 9000,
+                        street=net.street, budget=3_000_000)  # fmt: skip
+    assert result.loops[0].gain == pytest.approx(8992.7975, abs=1e-3)
+    assert result.gain_at_most == pytest.approx(result.loops[0].gain, rel=1e-9)
+    assert result.proof.startswith("every loop was looked at")
 
 
 def test_a_loop_past_nearly_every_junction_is_found() -> None:
