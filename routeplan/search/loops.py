@@ -65,8 +65,8 @@ def best_loops(
     near, near_gain_per_m : (m, 2) pairs of streets side by side; a street ridden after its neighbour earns this much a
                    metre more (a price is negative)
     target_length_m, length_gain_per_m : gain (negative) for each metre between the loop's length and the target
-    time_limit_s : stops the search and says so; without it the search counts `budget` label offers (small balls: and then
-                   exact.STEPS of settling) and repeats exactly
+    time_limit_s : stops the search and says so; without it the search counts `budget` label offers (in small balls
+                   also exact.STEPS of settling) and repeats exactly
     prove        : tighten `gain_at_most` to a figure with a certificate (see routeplan.search.bounds), until the time
                    limit where there is one
 

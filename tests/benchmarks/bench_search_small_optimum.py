@@ -93,8 +93,8 @@ def main() -> None:
     print(f"{len(rows)} networks; optimum known of {known.sum()} "
           f"(programme {solved.sum():.0f}, settled {proven.sum():.0f})")  # fmt: skip
     by_programme = solved > 0
-    print(f"optimum reached: search alone {before[known].sum():.0f}, with balls settled {after[known].sum():.0f}; of the "
-          f"programme's {before[by_programme].sum():.0f} and {after[by_programme].sum():.0f}")  # fmt: skip
+    print(f"optimum reached: search alone {before[known].sum():.0f}, with balls settled {after[known].sum():.0f}; of "
+          f"the programme's {before[by_programme].sum():.0f} and {after[by_programme].sum():.0f}")  # fmt: skip
     print(f"seconds: search alone median {np.median(seconds):.2f}, settling adds median {np.median(more):.3f}, "
           f"most {more.max():.2f}")  # fmt: skip
 
