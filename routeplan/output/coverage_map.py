@@ -25,6 +25,7 @@ from routeplan.plan.words import in_tenths, whole
 WIDTH = 1200.0
 PANELS_IN_A_ROW = 3
 GAP = 16.0
+SIDE = 14.0  # left free on both sides
 DARKEST = 0.72  # how much of the paper the tint of a certain contact covers
 STEPS = 10  # of the tint: a raster of few tones is read more easily, and half as large
 RULE_COLOR = "accent3"  # of a rule on several stations: the accent that stations take last
@@ -87,15 +88,17 @@ def coverage_scene(covered: Coverage, thinned: Thinned, shares: Sequence[Shares]
     rule = rule_words(covered.contacts.rule)
     scene = Scene(width, 1e6, f"Coverage: {rule}")
     alone = len(stations) == 1
-    y = _heading(scene, f"Where you reach {stations[0].name if alone else rule}", shares[-1], covered, 4.0, HEAD)
-    y = _panel(scene, covered, thinned, stations, -1, (0.0, y + 8, width), accent(0) if alone else RULE_COLOR)
+    inner = width - 2 * SIDE
+    title = f"Where you reach {stations[0].name if alone else rule}"
+    y = _heading(scene, title, shares[-1], covered, 4.0, HEAD, left=SIDE)
+    y = _panel(scene, covered, thinned, stations, -1, (SIDE, y + 8, inner), accent(0) if alone else RULE_COLOR)
     if not alone:
         in_row = -(-len(stations) // -(-len(stations) // PANELS_IN_A_ROW))  # rows as full as can be
-        across = (width - GAP * (in_row - 1)) / in_row
+        across = (inner - GAP * (in_row - 1)) / in_row
         for first in range(0, len(stations), in_row):
             top, bottom = y + GAP, y + GAP
             for k in range(first, min(first + in_row, len(stations))):
-                left = (k - first) * (across + GAP)
+                left = SIDE + (k - first) * (across + GAP)
                 station = stations[k]
                 title = f"{station.letter}  {station.name}"
                 below = _heading(scene, title, shares[k], covered, top, BODY + 1, left=left, color=accent(k))
@@ -110,7 +113,7 @@ def _heading(
     color: str = "ink",
 ) -> float:  # fmt: skip
     """Whom the map is of, and how much of the land is in contact; gives the y below it."""
-    scene.text(left + 4, top + size, title, size, color, bold=True)
+    scene.text(left, top + size, title, size, color, bold=True)
     if not shares.known:
         return top + size + 4
     middle, low, high = (
@@ -119,7 +122,7 @@ def _heading(
     )
     weak, dead = (whole(100 * shares.share(cells)) for cells in (shares.weak, shares.dead))
     text = f"{middle} % of the land in contact ({low}-{high}), {weak} % weak, {dead} % dead"
-    scene.text(left + 4, top + size + 16, text, BODY if size >= HEAD else SMALL)
+    scene.text(left, top + size + 16, text, BODY if size >= HEAD else SMALL)
     return top + size + 20
 
 
@@ -219,7 +222,7 @@ def _names(room: Room, ground: Background, view: maps.View) -> None:
 
 def _footer(scene: Scene, covered: Coverage, y: float) -> float:
     """What tones and lines mean, how sure it is, and the sources."""
-    x, color = 4.0, RULE_COLOR if len(covered.names) > 1 else accent(0)
+    x, color = SIDE, RULE_COLOR if len(covered.names) > 1 else accent(0)
     steps = np.linspace(0.1, 1.0, STEPS)
     scene.add(Image(x, y - 9, 80.0, 11.0, np.repeat(_tint(steps, color)[None], 2, axis=0)))
     scene.line([(x, y - 9), (x + 80, y - 9), (x + 80, y + 2), (x, y + 2), (x, y - 9)], "hair", 0.6)
@@ -238,7 +241,7 @@ def _footer(scene: Scene, covered: Coverage, y: float) -> float:
         "; ".join(covered.area.attribution),
     ]
     for text in filter(None, rows):
-        for line in wrapped(text, SMALL, scene.width - 8):
+        for line in wrapped(text, SMALL, scene.width - 2 * SIDE):
             y += 15
-            scene.text(4, y, line, SMALL, "quiet")
+            scene.text(SIDE, y, line, SMALL, "quiet")
     return y

@@ -194,7 +194,7 @@ def _reports(found: Debrief) -> str:
     if not lines:
         return ""
     head = ["Time", "km", "Station", "Report", "Chance", "Margin to / from, dB", "Surprise, spreads"]
-    return f"<section><h2>Reports</h2>{_table(head, lines)}</section>\n"
+    return f"<section><h2>Reports</h2>{_table(head, lines, '')}</section>\n"
 
 
 def _files(found: Debrief) -> str:
@@ -232,7 +232,8 @@ def _both(wide: str, narrow: str) -> str:
     return f'<div class="wide">{wide}</div><div class="narrow">{narrow}</div>'
 
 
-def _table(head: Sequence[str], lines: Iterable[Sequence[str]], kind: str = "") -> str:
+def _table(head: Sequence[str], lines: Iterable[Sequence[str]], kind: str = "words") -> str:
+    """A table; on a phone the lines of its cells may be broken, or it scrolls by itself (kind "")."""
     top = "".join(f"<th>{escape(text)}</th>" for text in head)
     rows = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in line) + "</tr>" for line in lines)
     return f'<div class="table"><table class="{kind}"><thead><tr>{top}</tr></thead><tbody>{rows}</tbody></table></div>'

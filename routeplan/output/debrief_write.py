@@ -16,7 +16,7 @@ from routeplan import __version__
 from routeplan.geo import latlon_to_locator
 from routeplan.output import atomic
 from routeplan.plan.debriefed import Debrief
-from routeplan.plan.words import after
+from routeplan.plan.words import after, counted
 
 FORMAT = "routeplan debrief 1"
 COLUMNS = ("time", "distance_m", "latitude", "longitude", "station", "report", "worked", "chance", "margin_to_db",
@@ -35,7 +35,8 @@ def debrief_text(found: Debrief, width: int = 80) -> str:
         for text in found.changes:
             lines += textwrap.wrap(text, width, initial_indent="- ", subsequent_indent="  ")
     for source in found.sources:
-        lines += ["", f"{source.name}: {source.kind}, {source.used} reports used, {len(source.wrong)} not used"]
+        used = counted(source.used, "report")
+        lines += ["", f"{source.name}: {source.kind}, {used} used, {len(source.wrong)} not used"]
         for text in (*source.notes, *source.wrong[:5]):
             lines += textwrap.wrap(text, width, initial_indent="  ", subsequent_indent="    ")
         if len(source.wrong) > 5:

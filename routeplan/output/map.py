@@ -15,6 +15,7 @@ import numpy as np
 from routeplan.output.look import BODY, HEAD, PAPER, SMALL, accent, marker, marker_ring, nice_step
 from routeplan.output.rows import called, calling_places
 from routeplan.output.scene import Area, Image, Line, Room, Scene, Text, png, shortened, text_width, wrapped
+from routeplan.plan.background import FLATTEST, TALLEST
 from routeplan.plan.value import Background, Plan, PlannedStation, Route, Samples
 from routeplan.plan.words import credit, headline, in_tenths
 
@@ -72,9 +73,9 @@ def map_view(plan: Plan, *, width: float, left: float = 0.0, top: float = 0.0) -
         if b.west_m - half < x.min() and x.max() < edge_east and edge_south < y.min() and y.max() < b.north_m + half:
             west, east = max(west, b.west_m - half), min(east, edge_east)
             south, north = max(south, edge_south), min(north, b.north_m + half)
-    tall = min(max(north - south, 0.55 * (east - west)), 1.25 * (east - west))
+    tall = min(max(north - south, FLATTEST * (east - west)), TALLEST * (east - west))
     if north - south > tall:  # a long narrow ride from north to south: widen the view
-        middle, half = (west + east) / 2, (north - south) / 1.25 / 2
+        middle, half = (west + east) / 2, (north - south) / TALLEST / 2
         west, east, tall = middle - half, middle + half, north - south
     north = (south + north) / 2 + tall / 2
     scale = width / (east - west)

@@ -12,6 +12,7 @@ from routeplan.roads.tags import KINDS
 from routeplan.terrain.grid import Grid
 
 MARGIN_M = 1_500.0
+TALLEST, FLATTEST = 1.25, 0.55  # heights of a map of rides over its width
 CELLS_AT_MOST = 900  # along the longer side of the relief
 COVERAGE_CELLS = 110  # along the longer side of the coverage: fine enough for contours, a tenth of a second to reckon
 MAJOR = {"trunk", "primary", "secondary"}
@@ -56,6 +57,13 @@ def background(
             and window[0] < x < window[2] and window[1] < y < window[3]
         ),
     )  # fmt: skip
+
+
+def map_corners(x_m: np.ndarray, y_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Two corners round the places (x, y) that make a long narrow ride's map as wide, or as tall, as it is drawn."""
+    across, down = (float(np.ptp(v)) + 2 * MARGIN_M for v in (x_m, y_m))
+    more_x, more_y = max(0.0, down / TALLEST - across) / 2, max(0.0, across * FLATTEST - down) / 2
+    return (np.array([x_m.min() - more_x, x_m.max() + more_x]), np.array([y_m.min() - more_y, y_m.max() + more_y]))
 
 
 def _clip(grid: Grid, window: tuple[float, float, float, float]) -> tuple[Grid, int, int, int]:

@@ -49,6 +49,7 @@ from routeplan.plan.ridefile import Ride, require
 from routeplan.plan.setting import Progress, Setting
 from routeplan.plan.timetable import Timed, make_route, time_route
 from routeplan.plan.value import Plan, PlannedNet, Route
+from routeplan.plan.words import counted as number_of
 from routeplan.ride.surfaces import rolling_coefficients
 from routeplan.roads.tags import SURFACES
 
@@ -87,7 +88,7 @@ def debrief(
     progress("the ride as it was predicted")
     route = make_route(followed.setting, timed, letter="R", why=debriefing.followed_in_words(followed))
     overs = card_overs(plan_file, choice, began, route)
-    progress(f"{sum(len(f.reports) for f in files)} reports")
+    progress(number_of(sum(len(f.reports) for f in files), "report"))
     placed, sources = placed_reports(area, ride, clean, files, clock_offset_s, overs)
     along = along_of(followed, track, timed)
     predicted = predicted_for(area, ride, followed.setting, placed, ride_name(began), along)
@@ -128,7 +129,7 @@ def _compared(case: _Case, warnings: list[str], progress: Progress) -> Debrief:
     own = _thinned(seen.evidence.take(seen.evidence.known))
     earlier, more = _earlier(before, case.name, case.ride)
     evidence = joined([earlier, own])
-    progress(f"learning from {len(evidence)} reports of {len(set(evidence.ride))} rides")
+    progress(f"learning from {number_of(len(evidence), 'report')} of {number_of(len(set(evidence.ride)), 'ride')}")
     fitted = learn.fit(evidence, seen.prior)
     validation = learn.cross_validated(evidence, seen.prior)
     learnt = _learnt(case.ride, before, fitted, evidence)
@@ -244,7 +245,7 @@ def _plan(case: _Case) -> Plan:
         cautions=cautions(ride),
         contact_chance=ride.contact.chance,
         time_zone=ride.time_zone or "UTC",
-        background=background(case.area, route.samples.x_m, route.samples.y_m),
+        background=background(case.area, *jobs.map_places(setting, [route])),
     )
 
 

@@ -12,7 +12,7 @@ from routeplan.plan.area import Area
 from routeplan.plan.debriefed import Debrief
 from routeplan.plan.followed import Followed
 from routeplan.plan.learnt import Learnt
-from routeplan.plan.words import day, hours, km, whole
+from routeplan.plan.words import counted, day, hours, km, whole
 
 NAMED_WITHIN_M = 3000.0
 VALUES = {
@@ -101,9 +101,10 @@ def _overall(found: Debrief) -> str:
 
 
 def _station(name: str, estimate: Estimate) -> str:
-    reports = f"{estimate.reports} reports on {estimate.rides} ride{'s' if estimate.rides != 1 else ''}"
+    reports = f"{counted(estimate.reports, 'report')} on {counted(estimate.rides, 'ride')}"
     if not estimate.learnt:
-        return f"{name}: {reports} say too little to change what is reckoned."
+        say = "says" if estimate.reports == 1 else "say"
+        return f"{name}: {reports} {say} too little to change what is reckoned."
     if estimate.low < 0 < estimate.high:
         size = whole(abs(estimate.value))
         most_likely = f", {size} dB {'stronger' if estimate.value > 0 else 'weaker'} at best guess" if size else ""

@@ -15,7 +15,7 @@ import numpy as np
 from routeplan.afterwards.tracks import read_gpx
 from routeplan.errors import NoLoopError
 from routeplan.plan.area import Area
-from routeplan.plan.background import background
+from routeplan.plan.background import background, map_corners
 from routeplan.plan.between import contact_bound as route_bound
 from routeplan.plan.between import find_routes, route_reasons
 from routeplan.plan.bound import Proof, best_of, contact_bound, tightened_bound
@@ -213,7 +213,7 @@ def _plan(
         for timed, letter, why in zip(chosen, letters(len(chosen)), reasons)
     ]
     progress("the ground of the map")
-    x, y = _map_places(setting, routes)
+    x, y = map_places(setting, routes)
     assumptions = told_assumptions(setting)
     if job != "mend":  # a guess that changes nothing of this job is none to mend
         assumptions = tuple(replace(a, guess=False) if a.key in OF_MENDING else a for a in assumptions)
@@ -263,8 +263,10 @@ def area_facts(area: Area) -> dict[str, Any]:
     }
 
 
-def _map_places(setting: Setting, routes: Sequence[Route]) -> tuple[np.ndarray, np.ndarray]:
-    """What the map must show: the routes, and every station not much further off than they are long."""
+def map_places(setting: Setting, routes: Sequence[Route]) -> tuple[np.ndarray, np.ndarray]:
+    """What the map must hold: the routes, the ground beside narrow ones, and every station not much further off than
+    they are long.
+    """
     x = np.concatenate([route.samples.x_m for route in routes])
     y = np.concatenate([route.samples.y_m for route in routes])
     around = STATION_WITHIN * max(np.ptp(x), np.ptp(y), 1000.0)
@@ -273,7 +275,9 @@ def _map_places(setting: Setting, routes: Sequence[Route]) -> tuple[np.ndarray, 
         for work in setting.contacts.workable
         if x.min() - around < work.x_m < x.max() + around and y.min() - around < work.y_m < y.max() + around
     ]
-    return np.append(x, [place[0] for place in near]), np.append(y, [place[1] for place in near])
+    x, y = np.append(x, [place[0] for place in near]), np.append(y, [place[1] for place in near])
+    corner_x, corner_y = map_corners(x, y)
+    return np.append(x, corner_x), np.append(y, corner_y)
 
 
 def _title(job: str, ride: Ride) -> str:

@@ -28,7 +28,7 @@ from routeplan.plan.hf import by_terrain, counting_nets, station_line
 from routeplan.plan.learnt import learnt_cover, with_learnt
 from routeplan.plan.ridefile import Net, Ride
 from routeplan.plan.weights import Pieces, RideWeights, pieces_of, ride_weights
-from routeplan.plan.words import after, seconds_between
+from routeplan.plan.words import after, counted, seconds_between
 from routeplan.plan.words import place as place_in_words
 from routeplan.radio import chance, words
 from routeplan.radio.link import RiderSet, noise_spread_db
@@ -215,7 +215,7 @@ def make_setting(area: Area, ride: Ride, network: Network, start: int, end: int,
         rolling=ride.rider.rolling,
     )
     contacts = make_contacts(area, ride, network.point_x_m, network.point_y_m)
-    progress(f"links of {len(network.point_x_m)} road points to {len(contacts.workable)} stations")
+    progress(f"links of {len(network.point_x_m)} road points to {counted(len(contacts.workable), 'station')}")
     remembered = area.losses if contacts.ground.cover is area.cover else None  # what was learnt changes the cover
     contact = contact_weights(pieces, contacts, remembered)
     return Setting(area, ride, network, start, end, pieces, riding, contacts, contact)

@@ -46,6 +46,11 @@ def place(latitude_deg: float, longitude_deg: float) -> str:
     return f"{abs(latitude_deg):.4f} {north} {abs(longitude_deg):.4f} {east}"
 
 
+def counted(number: int, thing: str) -> str:
+    """ "1 station", "2 stations"."""
+    return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
 def percent(share: float, digits: int = 0) -> str:
     """ "73 %" of a share."""
     return f"{100 * share:.{digits}f} %"

@@ -92,6 +92,30 @@ def test_the_ride_is_the_ridden_one(first):
     assert (np.diff(route.samples.time_s) > 0).all()
 
 
+def test_the_ground_fills_the_map(first):
+    from routeplan.output.map import map_view
+
+    _, _, found = first
+    ground, view = found.plan.background, map_view(found.plan, width=1000.0)
+    rows, cols = ground.elevation_m.shape
+    slack_m = ground.step_m
+    assert ground.west_m - slack_m <= view.west_m and view.north_m <= ground.north_m + slack_m
+    assert view.west_m + view.width / view.scale <= ground.west_m + (cols + 1) * ground.step_m
+    assert view.north_m - view.height / view.scale >= ground.north_m - (rows + 1) * ground.step_m
+
+
+@pytest.mark.parametrize(("across_m", "down_m"), [(1000.0, 30_000.0), (30_000.0, 1000.0), (9000.0, 10_000.0)])
+def test_property_corners_give_a_narrow_ride_its_ground(across_m, down_m):
+    from routeplan.plan import background as grounds
+
+    x, y = np.array([500.0, 500.0 + across_m]), np.array([-down_m, 0.0])
+    corner_x, corner_y = grounds.map_corners(x, y)
+    wide, high = (float(np.ptp(c)) + 2 * grounds.MARGIN_M for c in (corner_x, corner_y))
+    assert grounds.FLATTEST - 1e-9 <= high / wide <= grounds.TALLEST + 1e-9
+    assert corner_x.mean() == pytest.approx(x.mean()) and corner_y.mean() == pytest.approx(y.mean())
+    assert corner_x[0] <= x[0] and corner_y[1] >= y[1]
+
+
 def test_reports_lie_where_they_were_made(first):
     _, ride, found = first
     assert len(found.heard) == 15
