@@ -14,6 +14,7 @@ import hashlib
 import http.client
 import math
 import os
+import socket
 import tempfile
 import time
 import urllib.error
@@ -196,6 +197,10 @@ def _there(url: str, timeout_s: float) -> bool:
             raise _Busy(f"{what} (status {error.code})", float(after) if after.isdigit() else None) from error
         raise DownloadError(f"{url}: the server refused (status {error.code}); is the address right?") from error
     except (OSError, http.client.HTTPException) as error:
+        reason = getattr(error, "reason", None)
+        if isinstance(reason, socket.gaierror):
+            raise DownloadError(f"{url}: the server is not found ({reason.strerror}); is this computer online? "
+                                "The same command goes on where this one stopped") from error  # fmt: skip
         raise _Busy(f"no answer ({error})") from error
     if "html" in kind.lower() or head.lstrip()[:1] == b"<":
         raise DownloadError(

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import gzip
+import socket
 import threading
 import time
+import urllib.error
 import urllib.parse
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
@@ -191,3 +193,14 @@ def test_boxes_and_tiles():
     for lat, lon, radius, match in cases:
         with pytest.raises(InputError, match=match):
             overpass.box_around(lat, lon, radius)
+
+
+def test_a_name_that_is_not_found_ends_at_once(tmp_path, monkeypatch):
+    def unknown(*_, **__):
+        raise urllib.error.URLError(socket.gaierror(-2, "Name or service not known"))
+
+    monkeypatch.setattr("urllib.request.urlopen", unknown)
+    slept = []
+    with pytest.raises(DownloadError, match=r"not found \(Name or service not known\); is this computer online"):
+        overpass.download_roads(42.5, 1.5, 3000, cache=tmp_path, address="http://no.invalid/", sleep=slept.append)
+    assert slept == []

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import socket
 import threading
+import urllib.error
 from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -287,3 +289,15 @@ def test_wrong_rectangles(tmp_path: Path) -> None:
 def test_address_from_the_environment(server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv(glo30.ADDRESS_VARIABLE, server.address + "/")
     assert len(glo30.download(BOX, cache=tmp_path)) == 1
+
+
+def test_a_server_that_is_not_found_ends_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def unknown(*_: Any, **__: Any) -> None:
+        raise urllib.error.URLError(socket.gaierror(-2, "Name or service not known"))
+
+    pauses: list[float] = []
+    monkeypatch.setattr(glo30.time, "sleep", pauses.append)
+    monkeypatch.setattr("urllib.request.urlopen", unknown)
+    with pytest.raises(DownloadError, match="is this computer online"):
+        glo30.download(BOX, cache=tmp_path, address="http://no.invalid")
+    assert pauses == []
