@@ -6,7 +6,7 @@ import numpy as np
 
 from routeplan.output.rows import held
 from routeplan.plan.value import Plan, Route, Samples
-from routeplan.plan.words import after, clock, hours, minutes, net_window
+from routeplan.plan.words import after, clock, counted, hours, minutes, net_window
 
 BLOCKS = " ▁▂▃▄▅▆▇█"
 DIGITS = "0123456789"
@@ -51,7 +51,8 @@ def text_strip(plan: Plan, route: Route, *, width: int = 80, unicode: bool = Tru
                 row(f"net {net.begins:%H:%M}", _bracket(cell(max(begin, 0)), cell(min(stop, end)), cells, unicode))
             )
     ground = worst_per_cell(samples, samples.elevation_m, cells)
-    low, high = (np.nanmin(ground), np.nanmax(ground)) if np.isfinite(ground).any() else (0.0, 1.0)
+    metres = samples.elevation_m[np.isfinite(samples.elevation_m)]
+    low, high = (metres.min(), metres.max()) if metres.size else (0.0, 1.0)
     lines.append(row(f"{low:.0f}-{high:.0f} m", _heights((ground - low) / max(high - low, 1.0), unicode)))
     for station in plan.stations:
         if station.name in samples.stations:
@@ -110,7 +111,7 @@ def legend(plan: Plan) -> str:
 
 def spoken(route: Route) -> str:
     """The strip in one sentence, for those who cannot see it."""
-    overs = f"{len(route.overs)} overs, {minutes(route.usable_contact_s)} min in all"
+    overs = f"{counted(len(route.overs), 'over')}, {minutes(route.usable_contact_s)} min in all"
     dead = f"longest dead stretch {minutes(route.longest_dead_s)} min"
     return f"{hours(route.ride_time_s)} from {clock(route.departs)}: {overs}; {dead}."
 

@@ -12,7 +12,7 @@ from sample_plan import sample_plan
 
 from routeplan.output import rows
 from routeplan.output.table import extras, table
-from routeplan.output.text_strip import shows_blocks, text_strip, worst_per_cell
+from routeplan.output.text_strip import shows_blocks, spoken, text_strip, worst_per_cell
 from routeplan.plan import words
 
 
@@ -208,3 +208,12 @@ def test_words_property_places_and_percents():
     assert words.place(-33.5, 151.25) == "33.5000 S 151.2500 E"
     assert words.place(41.2, -33.02) == "41.2000 N 33.0200 W"
     assert words.percent(0.734) == "73 %" and words.percent(0.0123, 1) == "1.2 %"
+
+
+def test_text_strip_property_its_heights_are_the_rides():
+    plan = sample_plan("A")
+    route = plan.routes[0]
+    metres = route.samples.elevation_m
+    assert f"{np.nanmin(metres):.0f}-{np.nanmax(metres):.0f} m " in text_strip(plan, route)
+    one = replace(route, overs=route.overs[:1])
+    assert ": 1 over, " in spoken(one) and " overs, " in spoken(replace(route, overs=()))
