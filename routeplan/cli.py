@@ -137,7 +137,7 @@ def main() -> None:
 
 @main.command(epilog=example("routeplan demo"))
 def demo() -> None:
-    """Plan the demo's net evening: the first useful loop, into ./demo_ride."""
+    """Plan the demo's net evening, with its files in ./demo_ride."""
     from routeplan.plan import demo as island
 
     check_writable(Path("demo_ride"))
@@ -315,15 +315,16 @@ def _plan_job(
 
 
 job_command("loop", "Loops of a target length, hours or home-by time from the start.")
-job_command("between", "Routes from here to there, the least time out of contact within a distance limit.")
-job_command("mend", "The smallest changes to a usual ride that avoid its dead stretches.")
+job_command("between", "From here to there, least time out of contact, within a limit.")
+job_command("mend", "Small changes to a usual ride that avoid its dead stretches.")
 job_command("check", "What will be heard along a given track.")
 
 
 @main.command(
     epilog=example(
         "routeplan coverage my_area evening.toml --out maps",
-        "routeplan coverage my_area evening.toml --compare set.transmit_w=10 --compare set.mount=chest",
+        "routeplan coverage my_area evening.toml \\",
+        "    --compare set.transmit_w=10 --compare set.mount=chest",
     )
 )
 @AREA
@@ -383,9 +384,11 @@ def coverage(
 
 @main.command(
     epilog=example(
-        "routeplan debrief my_area evening.toml --track ridden.gpx --heard heard.csv --out after",
-        "routeplan debrief my_area evening.toml --track ridden.fit --heard card.csv --plan ride/plan.json --choice B "
-        "--heard beacons.txt --out after",
+        "routeplan debrief my_area evening.toml --track ridden.gpx \\",
+        "    --heard heard.csv --out after",
+        "routeplan debrief my_area evening.toml --track ridden.fit \\",
+        "    --heard card.csv --plan ride/plan.json --choice B \\",
+        "    --heard beacons.txt --out after",
     )
 )
 @AREA
@@ -403,7 +406,10 @@ def coverage(
 @click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write report, pictures, learnt.toml.")
 def debrief(area: Path, ride: Path, track: Path, heard: tuple[Path, ...], plan_file: Path | None, choice: str,
             clock_offset: float, out: Path | None) -> None:  # fmt: skip
-    """After the ride: what was heard beside what was predicted, and what to learn from it."""
+    """After the ride: what was heard against what was predicted.
+
+    What the reports can bear is learnt from them, for the next plan.
+    """
     from routeplan.plan import area as areas
     from routeplan.plan import debrief as after
     from routeplan.plan import ridefile

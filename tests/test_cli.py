@@ -154,3 +154,11 @@ def test_area_show(fault_area: Area):
     result = run("area", "show", fault_area.folder)
     assert result.exit_code == 0
     assert "km in" in result.stdout
+
+
+def test_helps_fit_80_columns_and_the_list_is_not_cut(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    for path, _ in [((), main), *commands()]:
+        lines = run(*path, "--help").output.splitlines()
+        assert max(map(len, lines)) <= 80, path
+        assert not any(line.endswith("...") for line in lines), path
