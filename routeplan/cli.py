@@ -315,7 +315,7 @@ def _plan_job(
 
 
 job_command("loop", "Loops of a target length, hours or home-by time from the start.")
-job_command("between", "From here to there, least time out of contact, within a limit.")
+job_command("between", "From here to there with the least time out of contact.")
 job_command("mend", "Small changes to a usual ride that avoid its dead stretches.")
 job_command("check", "What will be heard along a given track.")
 
