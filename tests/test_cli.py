@@ -161,4 +161,4 @@ def test_helps_fit_80_columns_and_the_list_is_not_cut(monkeypatch):
     for path, _ in [((), main), *commands()]:
         lines = run(*path, "--help").output.splitlines()
         assert max(map(len, lines)) <= 80, path
-        assert not any(line.endswith("...") for line in lines), path
+        assert not any(line.endswith("...") for line in lines if not line.startswith("Usage:")), path
