@@ -130,7 +130,7 @@ def write_elevation(path: Path, height_m: np.ndarray) -> None:
             TITLE="Invented island, bare-ground elevation",
             VERTICAL_DATUM="EGM2008 height: metres above mean sea level, 0 at sea",
             ELEVATION_KIND="terrain",
-            LICENCE="MIT, as the project",
+            LICENCE="invented island, MIT licence",
         )
 
 

@@ -13,7 +13,7 @@ import routeplan
 from routeplan.errors import InputError
 from routeplan.plan.area import FORMAT, MANIFEST, Area, Progress, load_area, make_area
 
-SAID: dict[str, Any] = {"roads_rights": "MIT, as the project", "name": "demo island"}
+SAID: dict[str, Any] = {"roads_rights": "invented island, MIT licence", "name": "demo island"}
 
 
 def folder() -> Path:
