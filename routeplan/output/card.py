@@ -83,7 +83,7 @@ def running_order(plan: Plan, route: Route) -> list[Row]:
                 lasts_s=dead.end_s - dead.begin_s,
             )
         )
-        out.append(Row(dead.end_m, dead.end_s, f"back in contact after {dead.label}", 2))
+        out.append(Row(dead.end_m, dead.end_s, f"back in contact after {dead.label}", 3))  # its time was told above
     for stop in rows.stops(route):
         out.append(Row(stop.distance_m, stop.begin_s, f"stop {minutes(stop.lasts_s)} min", 1, lasts_s=stop.lasts_s))
     for number, place in enumerate(rows.calling_places(route), 1):

@@ -184,6 +184,13 @@ def test_card_property_keeps_what_matters_when_crowded():
     assert len(short) == 20
     assert {row.text for row in order if row.rank == 0} <= {row.text for row in short}
     assert [row.distance_m for row in short] == sorted(row.distance_m for row in short)
+    # a place to call goes before the end of a dead stretch, whose time stands at its begin
+    calls = {row.text for row in order if row.text.startswith("call ")}
+    ends = {row.text for row in order if row.text.startswith("back in contact")}
+    assert calls and ends
+    for most in range(5, len(order) + 1):
+        shown = {row.text for row in kept(order, most)}
+        assert calls <= shown or not ends & shown
 
 
 def test_card_property_pdf_is_two_a5_pages_without_names_or_dates():
