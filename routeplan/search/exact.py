@@ -20,7 +20,7 @@ from routeplan.search.kernels import clock_part
 EDGES = 600  # of the joined net; larger balls are left alone
 STEPS = 20_000_000  # some 0.4 s
 SLICE = 2_000_000  # steps between two looks at the clock
-LOOK_AHEAD = 0.25  # of the longest length: where less is left, going on is cheaper than looking ahead
+LOOK_AHEAD = 0.2  # of the longest length: where less is left, going on is cheaper than looking ahead
 CLOSE = 1e-10  # gains that differ by less, as a share, are equal
 
 
@@ -310,6 +310,8 @@ def deepen(net, gain, again, rules, share, way, left, at, look_from, allowance):
                             earned += worth
                         more += part
                         room -= part
+                        if more >= need and (listing or value + earned > at.best_value[0]):
+                            break  # enough to go on for
                 k += 1
             done += k // 4
             if (not listing and value + earned <= at.best_value[0]) or more + slack < need:
