@@ -137,8 +137,10 @@ def trade_off_scene(plan: Plan, *, width: float = 640.0, chosen: str | None = No
         return base - (value - y_low) / (y_high - y_low) * (base - top)
 
     _axes(scene, room, left, right, top, base, px, py, (x_low, x_high), (y_low, y_high), y_step, by_minutes, narrow)
+    top_line = None
     if most <= y_high:
         scene.line([(left, py(most)), (right, py(most))], "hair", 0.8)
+        top_line = (left, py(most) - 1, right, py(most) + 1)
     front = frontier(plan)
     for a, b in pairwise(front):
         corner = (px(b.effort_kj), py(values(a)[1]))
@@ -168,6 +170,8 @@ def trade_off_scene(plan: Plan, *, width: float = 640.0, chosen: str | None = No
         x, turn, foot, head = px(a.effort_kj), px(b.effort_kj), py(values(a)[1]), py(values(b)[1])
         room.take((x, foot - 2, turn, foot + 2))
         room.take((turn - 2, head, turn + 2, foot))
+    if top_line is not None:
+        room.take(top_line)
     room.put(proven)
     _annotate(scene, room, plan, px, py, values, (left, right, top, base))
     for route in calmer(plan):
@@ -278,6 +282,8 @@ def _annotate(scene, room, plan, px, py, values, frame):  # type: ignore[no-unty
             box = (x, y, x + widest, y + tall)
             if room.free(box):
                 far = np.hypot(x + widest / 2 - target[0], y + tall / 2 - target[1])
+                if step is not None and x - 6 < target[0] < x + widest + 6:
+                    far += 200.0  # its hair line would run along the range
                 if best is None or far < best[0]:
                     best = (far, x, y)
     if best is None:

@@ -118,6 +118,23 @@ def test_trade_off_property_the_limit_runs_under_the_rings_and_its_words_clear_o
         assert not (west < x < east and low < south and north < high)
 
 
+@pytest.mark.parametrize("name", PLANS)
+@pytest.mark.parametrize("width", [320.0, 344.0, 640.0])
+def test_trade_off_property_no_level_line_runs_through_words(name, width):
+    scene = trade_off_scene(PLANS[name], width=width)
+    levels = [
+        (path[0], path[1])
+        for item in scene.items
+        if isinstance(item, Line) and item.color == "hair"
+        for path in item.paths
+        if len(path) == 2 and path[0][1] == path[1][1] and path[1][0] - path[0][0] > 100
+    ]
+    for text in (item for item in scene.items if isinstance(item, Text)):
+        west, north, east, south = text.box()
+        for (left, y), (right, _) in levels:
+            assert text.bold or not (north < y < south and west < right and east > left), text.text
+
+
 def discs(scene: Scene, across: float) -> list[tuple[float, float, float, float]]:
     """left, top, right, bottom of the filled discs of that width."""
     boxes = [(*item.rings[0].min(axis=0), *item.rings[0].max(axis=0)) for item in scene.items if isinstance(item, Area)]
