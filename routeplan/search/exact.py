@@ -1,9 +1,11 @@
 """Small balls settled exactly: depth first through every loop, leaving out what can lead to nothing better.
 
 A step rides one edge on. It is taken back where the way home no longer fits, where the streets that are left within
-reach are too short for the window, or where they, filled into the longest length by gain per metre, cannot pass the
-best loop known (branch and bound with a fractional knapsack; Dantzig 1957). The number of loops doubles every few
-hundred metres, so steps are counted and balls are small.
+reach are too short for the window, or where the best loop known cannot be passed (branch and bound): neither by those
+streets, filled into the longest length by gain per metre (a fractional knapsack; Dantzig 1957), nor by the best way
+home that may ride streets over and over (a dynamic programme over length, as the state-space relaxation of
+Christofides, Mingozzi and Toth 1981). The number of loops doubles every few hundred metres, so steps are counted and
+balls are small.
 """
 
 from __future__ import annotations
@@ -21,11 +23,12 @@ EDGES = 600  # of the joined net; larger balls are left alone
 STEPS = 20_000_000  # some 0.4 s
 SLICE = 2_000_000  # steps between two looks at the clock
 LOOK_AHEAD = 0.2  # of the longest length: where less is left, going on is cheaper than looking ahead
+BUCKETS = 1200  # of the longest length, for the best ways home
 CLOSE = 1e-10  # gains that differ by less, as a share, are equal
 
 
 class Left(NamedTuple):
-    """What may still be earned: passages of streets, by gain per metre, most first. i items, e edges."""
+    """What may still be earned. i items: passages of streets, by gain per metre, most first; e edges."""
 
     gain: np.ndarray  # (i,) at most
     length: np.ndarray
@@ -34,6 +37,9 @@ class Left(NamedTuple):
     slot: np.ndarray  # (i,) what it is a passage of
     number: np.ndarray  # (i,) passages of the slot before it, at least
     slot_of: np.ndarray  # (e,)
+    homewards: np.ndarray  # (e, buckets) at most after this edge, with less than (bucket + 1) step metres left
+    step: float
+    short: float  # at most on edges shorter than a step, which homewards leaves out
 
 
 class Standing(NamedTuple):
@@ -108,7 +114,8 @@ def _deepened(
 ) -> tuple[Standing, int]:
     """How far so many steps get, and the steps taken."""
     net = ball.net
-    left, way = _left(ball, objective), _ways(net)
+    way = _ways(net)
+    left = _left(ball, objective, way[:, net.start].copy(), 1 if most else BUCKETS)
     edges = net.tail.size
     floor = above + CLOSE * abs(above) if np.isfinite(above) else above
     at = Standing(
@@ -171,7 +178,7 @@ def _ways(net: Any) -> np.ndarray:
     return way * (1.0 - 1e-12)
 
 
-def _left(ball: Ball, objective: Any) -> Left:
+def _left(ball: Ball, objective: Any, home: np.ndarray, buckets: int) -> Left:
     """Passages by gain per metre. Where streets may not be ridden again a slot is a street, and has one passage for
     each pair of ends; else it is the edges of a street between the same ends, and has as many passages as edges."""
     from routeplan.search import bounds
@@ -198,10 +205,43 @@ def _left(ball: Ball, objective: Any) -> Left:
     slot_of = group if objective.repeats else net.street.astype(np.int64)
     order = np.argsort(-value / np.maximum(net.length[edge], 1e-9), kind="stable")
     edge = edge[order]
+    most = np.maximum(gain, again) if objective.repeats else gain
+    step = float(objective.longest_m) / buckets
+    back = np.floor((1.0 - 1e-9) * net.length / step).astype(np.int64)  # buckets an edge takes, at least
+    short = back == 0
     return Left(
         value[order], net.length[edge], net.tail[edge].astype(np.int64), net.head[edge].astype(np.int64),
         slot_of[edge].astype(np.int64), number[order], slot_of.astype(np.int64),
+        ways_home(net, np.where(short, np.minimum(most, 0.0), most), home, back, step, buckets + 1), step,
+        float(np.maximum(most[short], 0.0).sum()),
     )  # fmt: skip
+
+
+@kernel
+def ways_home(net, gain, home, back, step, buckets):
+    """(e, buckets): the most that a walk home earns after edge e with less than (bucket + 1) step metres left, streets
+    ridden as often as it likes; -inf where none fits. back: buckets that an edge takes; one that takes none must not
+    earn."""
+    most = np.full((net.tail.size, buckets), -np.inf)
+    for b in range(buckets):
+        changed = True
+        while changed:  # more than once where short edges follow each other
+            changed = False
+            for e in range(net.tail.size):
+                h = net.head[e]
+                if home[h] >= (b + 1) * step:
+                    continue
+                best = most[e, b]
+                if h == net.start:
+                    best = max(best, 0.0)
+                for a in range(net.turn_first[e], net.turn_first[e + 1]):
+                    f = net.turn_edge[a]
+                    if back[f] <= b:
+                        best = max(best, gain[f] + most[f, b - back[f]])
+                if best > most[e, b]:
+                    most[e, b] = best
+                    changed = True
+    return most
 
 
 @kernel
@@ -279,6 +319,9 @@ def deepen(net, gain, again, rules, share, way, left, at, look_from, allowance):
                 at.listed[row, d + 1] = e
                 at.listed_count[0] += 1
                 full = row + 1 == at.listed.shape[0]
+        b = min(int(rest / left.step), left.homewards.shape[1] - 1)
+        if not listing and value + left.homewards[e, b] + left.short <= at.best_value[0]:
+            continue
         slot = left.slot_of[e]
         taken[slot] += 1
         if rest > look_from * longest:  # what is left within reach: is it worth it, is it long enough?
