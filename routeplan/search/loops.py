@@ -65,7 +65,7 @@ def best_loops(
     time_limit_s : stops the search and says so; without it the search counts `budget` label offers (in small balls
                    also exact.STEPS of settling) and repeats exactly
     prove        : tighten `gain_at_most` to a figure with a certificate (see routeplan.search.bounds), until the time
-                   limit where there is one
+                   limit where there is one; without it, where a small ball was settled, it is the best loop's gain
 
     A loop does not turn back on the street just ridden, except through the start; places may recur. The result's
     `gain_at_most` is proven for all of these loops, whatever the time limit. Small balls (see routeplan.search.exact)
@@ -96,16 +96,19 @@ def best_loops(
         enough=lambda value: count == 1 and value >= bound.gain_at_most - 1e-9 * max(1.0, abs(bound.gain_at_most)),
     )  # fmt: skip
     loops = _ranked(ball, objective, walks, space.work(0), repeat_share_at_most)
-    if not loops or loops[0][0].gain < bound.gain_at_most:
-        settled = exact.settle(ball, objective, loops[0][0].gain if loops else -np.inf, deadline=deadline)
-        spent += settled.steps
+    complete = False
+    best = loops[0][0].gain if loops else -np.inf
+    if best < bound.gain_at_most:
+        settled = exact.settle(ball, objective, best, deadline=deadline)
+        spent, complete = spent + settled.steps, settled.complete
         if settled.walk is not None:
             loops = _ranked(ball, objective, [*walks, settled.walk], space.work(0), repeat_share_at_most)
-        if settled.complete and loops and not prove:
+            complete = complete and bool(loops) and loops[0][0].gain > best  # else its rounded length is the window's edge
+        if complete and loops and not prove:
             bound = _all_compared(bound, loops[0][0].gain)
     if not loops:
         network = {"tail": tail, "head": head, "length_m": length_m, "street": street, "banned_turns": banned_turns}
-        raise no_loop(ball, objective, space.work(0), start, network=network, complete=settled.complete)
+        raise no_loop(ball, objective, space.work(0), start, network=network, complete=complete)
     chosen = _apart(loops, ball, count, shared_at_most)
     if prove:
         bound = bounds.tighten(ball, objective, bound, loops[0][0].gain, deadline.left())
