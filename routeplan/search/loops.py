@@ -103,7 +103,7 @@ def best_loops(
         spent, complete = spent + settled.steps, settled.complete
         if settled.walk is not None:
             loops = _ranked(ball, objective, [*walks, settled.walk], space.work(0), repeat_share_at_most)
-            complete = complete and bool(loops) and loops[0][0].gain > best  # else its rounded length is the window's edge
+            complete = complete and bool(loops) and loops[0][0].gain > best  # else rounding let it in
         if complete and loops and not prove:
             bound = _all_compared(bound, loops[0][0].gain)
     if not loops:
