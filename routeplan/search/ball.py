@@ -6,7 +6,7 @@ Everything after this module costs by the size of that ball, not of the map.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -322,17 +322,36 @@ def _near(names: np.ndarray, pairs: np.ndarray) -> tuple[np.ndarray, np.ndarray]
     return first, both[:, 1].astype(np.int32)
 
 
-def make_work(ball: Ball, labels: int) -> Any:
-    """Space for one thread: `labels` bounds the labels of one sweep."""
+def turned(ball: Ball, duration_s: float) -> Ball:
+    """The ball with every edge of `net` the other way, for walks read from their end.
+
+    duration_s : of a ride, reckoned; the clock runs backward from there"""
+    net = ball.net
+    count = net.tail.size
+    came = np.repeat(np.arange(count, dtype=np.int32), np.diff(net.turn_first))
+    order = np.argsort(net.turn_edge, kind="stable")
+    first = np.r_[0, np.cumsum(np.bincount(net.turn_edge, minlength=count))].astype(np.int32)
+    last = net.clock_begin + net.clock_step * (net.clock_sum.size - 1)
+    back = net._replace(
+        tail=net.head, head=net.tail, out_first=net.in_first, out_edge=net.in_edge, in_first=net.out_first,
+        in_edge=net.out_edge, turn_first=first, turn_edge=came[order], turn_gain=net.turn_gain[order],
+        clock_sum=np.ascontiguousarray(net.clock_sum[-1] - net.clock_sum[::-1]), clock_begin=duration_s - last,
+    )  # fmt: skip
+    return replace(ball, net=back, out_m=ball.back_m, back_m=ball.out_m)
+
+
+def make_work(ball: Ball, labels: int, slots: int | None = None) -> Any:
+    """Space for one thread: `labels` bounds the labels of one sweep, `slots` (as many) the edges and buckets."""
     from routeplan.search import kernels
 
     e, s, n = ball.fine.tail.size, ball.fine.near_first.size - 1, ball.net.out_first.size - 1
     return kernels.Work(
         np.empty(labels), np.empty(labels), np.empty(labels, np.float32), np.empty(labels, np.float32),
+        np.empty(labels, np.float32),
         np.empty((labels, 2), np.int32), np.empty(labels, np.int32), np.empty(labels, np.uint8),
-        np.empty((labels, kernels.ROW + 2), np.int32),
-        np.full(e, kernels.OUTSIDE, np.int64), np.empty(e, np.int32), np.empty(e), np.zeros(e, np.int64),
+        np.empty((labels, kernels.ROW + 2), np.int32), np.empty(slots or labels, np.int32), np.zeros(2, np.int64),
+        np.full(e, kernels.OUTSIDE, np.int64), np.empty(e, np.int32), np.empty(e), np.zeros(e), np.zeros(e, np.int64),
         np.zeros(s, np.int64), np.zeros(e, np.uint8), np.zeros(s, np.int32), np.zeros(s, np.int32),
         np.empty(n), np.empty(n), np.empty(e + 1), np.empty(e + 1, np.int32), np.empty(n, np.int32),
-        np.empty(n, np.int32), np.empty(n), np.empty(n, np.int32), np.zeros(1, np.int64),
+        np.empty(n, np.int32), np.empty(n), np.empty(n, np.int32), np.zeros(1, np.int64), np.empty((1, 1), np.float32),
     )  # fmt: skip

@@ -29,6 +29,10 @@ SEEDS, KEEP, FURTHER = 6, 3, 3  # seeds looked at, those that go on, how much lo
 SWEEP_EVERY = 2  # times that seeds are drawn
 SCREEN = 400_000  # label offers on each new seed
 PATIENCE = 4_000_000  # label offers without a better walk, until new seeds are tried
+MOST_LABELS = 800_000  # of one sweep over the whole ball
+GUIDE_STEPS = 100  # lengths left that a guide tells apart
+JOINED = 64  # loops drawn where two sweeps meet, at most
+MEETINGS = 30_000  # of two sweeps' labels that are looked at
 EXCHANGE = 30_000_000  # label offers between two looks at the other chain
 
 
@@ -80,13 +84,13 @@ class Space:
 
     ball: Ball
     works: list[Any] = field(default_factory=list)
-    wides: dict[int, tuple[int, Any]] = field(default_factory=dict)
+    wides: dict[int, Any] = field(default_factory=dict)
 
-    def wide(self, chain: int, labels: int) -> Any:
+    def wide(self, chain: int, slots: int) -> Any:
         """Space for a sweep over the whole ball."""
-        if chain not in self.wides or self.wides[chain][0] < labels:
-            self.wides[chain] = labels, make_work(self.ball, labels)
-        return self.wides[chain][1]
+        if chain not in self.wides or self.wides[chain].slot.size < slots:
+            self.wides[chain] = make_work(self.ball, min(slots, MOST_LABELS), slots)
+        return self.wides[chain]
 
     def work(self, chain: int) -> Any:
         while len(self.works) <= chain:
@@ -112,43 +116,126 @@ def whole(
     step_m: float,
     gain: np.ndarray | None = None,
     *,
-    only: np.ndarray | None = None,
+    worth_per_m: float = 0.0,
+    aside: np.ndarray | None = None,
+    guide: np.ndarray | None = None,
+    cutoff: float = -np.inf,
     most: int = 1,
     space: Space | None = None,
     chain: int = 0,
 ) -> tuple[list[np.ndarray], int]:
     """The sweep over the whole ball: (at most `most` loops, best first, none where none closed; label offers).
 
-    gain : instead of the objective's; only : (e,) bool, edges that may be ridden; space, chain : where labels lie"""
+    gain : instead of the objective's; worth_per_m : of a good loop, so that long and short labels
+    compete fairly; aside : (e,) a cost that labels sum up aside; guide, cutoff : labels that come to less than `cutoff`
+    with what the guide (see kernels.guide_home) finds on the way home are dropped; space, chain : where labels lie"""
     from routeplan.search import kernels
 
     net = ball.net
     span = ball.room_m(objective.longest_m)
-    if only is not None:
-        span = span[only]
     room = int((span / step_m + 4).sum()) + 9 * span.size + 16
     work = make_work(ball, room) if space is None else space.wide(chain, room)
+    if aside is not None:
+        work.aside[: aside.size] = aside
     work.to[:], work.out[:] = ball.back_m, ball.out_m
     near = np.flatnonzero(ball.out_m + ball.back_m <= objective.longest_m)
     work.settled[: near.size] = near
     work.settled[near.size :] = -1
-    work.label_done[:room] = 0
     work.rest_edge[:] = 0
-    if only is not None:
-        work.rest_edge[: only.size] = ~only
+    fair = worth_per_m * net.length  # labels of a bucket differ in length: they compete as if they did not
     walk = np.empty(LONGEST_WALK, np.int32)
     label, _, done = kernels.sweep(
-        net, objective.gain if gain is None else gain, objective.again, objective.rules(), walk, 0, 0, 0,
-        objective.shortest_m, objective.longest_m, step_m, room, 0.0, work,
+        net, (objective.gain if gain is None else gain) - fair, objective.again - fair, objective.rules(), walk,
+        0, 0, 0, objective.shortest_m, objective.longest_m, step_m, room, -worth_per_m, cutoff,
+        objective.longest_m / GUIDE_STEPS, work if guide is None else work._replace(guide=guide),
     )  # fmt: skip
-    work.rest_edge[:] = 0
     labels = [label] if label >= 0 else []
     if labels and most > 1:
-        closed = np.flatnonzero(work.label_done[:room] == 2)
+        closed = np.arange(work.used[0])
         closed = closed[net.head[work.label_link[closed, 1]] == net.start]
         closed = closed[(work.label_length[closed] >= objective.shortest_m) & (closed != label)]
-        labels += closed[np.argsort(-work.label_value[closed], kind="stable")[: most - 1]].tolist()
+        value = work.label_value[closed] + worth_per_m * work.label_length[closed]
+        labels += closed[np.argsort(-value, kind="stable")[: most - 1]].tolist()
     return [walk[: kernels.chain(k, work, walk)].copy() for k in labels], done
+
+
+def both_ways(
+    balls: tuple[Ball, Ball],
+    objective: Objective,
+    steps_m: Sequence[float],
+    *,
+    first: int,
+    worth_per_m: float,
+    slack: float,
+    aside: np.ndarray,
+    band_width: float,
+    most: int,
+    space: Space,
+    chain: int,
+    known: Sequence[np.ndarray] = (),
+) -> tuple[list[np.ndarray], int]:
+    """Sweeps from the start and from the end in turn, each guided by the one before: (loops, label offers).
+
+    balls : as it is, and turned; first : which of them is swept first; steps_m : the sweeps' buckets; slack : how far
+    below the best loop so far (`known` among them) labels may come to. Of every sweep the `most` best loops are kept,
+    and where labels of two sweeps meet on an edge the best loop of each band of `aside`, a cost, `band_width` wide."""
+    from routeplan.search import kernels
+
+    net, longest = balls[0].net, objective.longest_m
+    gain = objective.gain - worth_per_m * net.length
+    rules, own = objective.rules(), space.work(chain)
+    guide = np.empty((net.tail.size, GUIDE_STEPS + 2), np.float32)
+    found: list[np.ndarray] = []
+    spent, top, last = 0, -np.inf, -np.inf
+
+    def best_of(walks: Sequence[np.ndarray]) -> float:
+        values = [kernels.measure(net, gain, objective.again, rules, w, w.size, own)[0] for w in walks]
+        return max(values, default=-np.inf)
+
+    top = best_of(known)
+    for turn, step_m in enumerate(steps_m):
+        side = (first + turn) % 2
+        walks, done = whole(
+            balls[side], objective, step_m, worth_per_m=worth_per_m, aside=aside, guide=guide if turn else None,
+            cutoff=min(top - slack, last), most=most, space=space, chain=chain + side * CHAINS,
+        )  # fmt: skip
+        walks = [walk[::-1].copy() for walk in walks] if side else walks
+        last = best_of(walks)
+        top = max(top, last)
+        found += walks
+        spent += done
+        if turn:
+            walks, done = _meetings(net, gain, objective, worth_per_m, aside, band_width, space, chain)
+            top = max(top, best_of(walks))
+            found += walks
+            spent += done
+        if turn + 1 < len(steps_m):
+            work = space.wides[chain + side * CHAINS]
+            window_m = longest - objective.shortest_m
+            kernels.guide_home(balls[1 - side].net, gain, work, longest / GUIDE_STEPS, window_m, guide)
+    return found, spent
+
+
+def _meetings(net, gain, objective, worth_per_m, aside, band_width, space, chain):
+    """The best loop for each band of `aside` where labels of the two last sweeps meet; pairs looked at, as offers."""
+    from routeplan.search import kernels
+
+    fore, aft = space.wides[chain], space.wides[chain + CHAINS]
+    total, mate = np.full(fore.used[0], -np.inf), np.empty(fore.used[0], np.int32)
+    ends = np.empty((4, net.tail.size), np.int64)
+    rules, own = objective.rules(), space.work(chain)
+    pairs = kernels.meet(net, gain, rules, -worth_per_m, fore, aft, ends, total, mate)
+    order = np.flatnonzero(total > -np.inf)
+    if order.size > MEETINGS:
+        order = order[np.argpartition(-total[order], MEETINGS)[:MEETINGS]]
+    order = order[np.lexsort((order, -total[order]))]
+    cost = fore.label_aside[order] + aft.label_aside[mate[order]] - aside[fore.label_link[order, 1]]
+    band = np.unique((cost / band_width).astype(np.int64), return_inverse=True)[1]
+    walks, counts = np.empty((JOINED, LONGEST_WALK), np.int32), np.empty(JOINED, np.int64)
+    drawn, looked = kernels.draw(
+        net, objective.gain, objective.again, rules, fore, aft, order, mate, band, walks, counts, own
+    )
+    return [walks[d, : counts[d]].copy() for d in range(drawn)], pairs // 8 + 20 * looked
 
 
 class Chain:

@@ -62,13 +62,17 @@ class Work(NamedTuple):
     label_length: np.ndarray
     label_time: np.ndarray
     label_repeat: np.ndarray
+    label_aside: np.ndarray
     label_link: np.ndarray  # (labels, 2) int32: parent label, edge
     label_next: np.ndarray
     label_done: np.ndarray
     label_row: np.ndarray  # (labels, ROW + 2) int32: the chain's last streets, label of the row before, streets in this
-    offset: np.ndarray  # (e,) int64: label of (edge, bucket) is offset[edge] + bucket, or OUTSIDE
+    slot: np.ndarray  # (slots,) int32: label of an edge and bucket, or -1
+    used: np.ndarray  # (2,) int64: labels and slots of the last sweep
+    offset: np.ndarray  # (e,) int64: slot of (edge, bucket) is offset[edge] + bucket, or OUTSIDE
     region: np.ndarray  # (e,) int32
     gain: np.ndarray  # (e,) gains as shaken
+    aside: np.ndarray  # (e,) a cost of each edge that labels sum up aside
     edge_mark: np.ndarray  # (e,) int64
     street_mark: np.ndarray  # (s,) int64
     rest_edge: np.ndarray  # (e,) uint8
@@ -83,6 +87,7 @@ class Work(NamedTuple):
     zone: np.ndarray  # (n,) distance from the middle of a zone
     zone_settled: np.ndarray  # (n,) int32
     stamp: np.ndarray  # (1,) int64
+    guide: np.ndarray  # (e, b) float32: see guide_home; one row: none
 
 
 @kernel
@@ -302,10 +307,11 @@ def edge_on_chain(link, label, edge):
 
 
 @kernel
-def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, labels, length_price, work):
+def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, slots, length_price, cutoff, guide_step, work):  # noqa: E501
     """Best replacement of walk[i:j]: returns (label or -1, its value, work done).
 
-    labels: at most so many are used, the buckets (`step` or wider) follow from it. The rest of the walk is marked in work.rest_*; distances to the segment's end lie in work.to and from its beginning
+    slots: at most so many (edge, bucket) are told apart, the buckets (`step` or wider) follow from it; where labels run
+    out, no more are begun. cutoff: with a guide, labels that come to less with it are dropped. The rest of the walk is marked in work.rest_*; distances to the segment's end lie in work.to and from its beginning
     in work.out; lowest, highest: length of the segment [m]. A value counts the segment, its turns, the rest's clock
     part and the pull to the target, less `length_price` a metre. With i = 0, j = count = 0 it finds a whole loop from the start."""  # noqa: E501
     first_edge = walk[i - 1] if i > 0 else -1
@@ -337,9 +343,10 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
                 work.region[size] = e
                 size += 1
                 span += spare
-    if size * 8 > labels:
+    work.used[:] = 0
+    if size * 8 > slots:
         return np.int64(-1), -np.inf, size
-    step = max(step, span / (labels - 5 * size))
+    step = max(step, span / (slots - 5 * size))
     last_bucket = int(highest / step)
     heads = np.empty(last_bucket + 1, np.int64)
     for q in range(last_bucket + 1):
@@ -351,14 +358,18 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
         high = int((highest - work.to[net.head[e]]) / step)
         work.offset[e] = room - low + 1  # one spare below and one above, for rounding
         room += max(high - low, 0) + 3
+    slot = work.slot
     for q in range(room):
-        work.label_value[q] = -np.inf
-        work.label_done[q] = 0
-    done = room // 8 + size
+        slot[q] = -1
+    done = room // 16 + size
+    used = np.int64(0)
+    most = work.label_value.size
+    guide = work.guide
+    guided = guide.shape[0] > 1
 
     label_value, label_length, label_time = work.label_value, work.label_length, work.label_time
     label_repeat, label_link, label_next = work.label_repeat, work.label_link, work.label_next
-    label_done, label_row = work.label_done, work.label_row
+    label_done, label_row, label_aside = work.label_done, work.label_row, work.label_aside
     clock_sum, clock_begin, clock_step = net.clock_sum, net.clock_begin, net.clock_step
     clocked = clock_sum.size > 1
 
@@ -377,6 +388,7 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
     length = 0.0
     time = t0
     repeat = base_repeat
+    beside = 0.0
     is_first = True
     while True:
         done += 1
@@ -396,8 +408,14 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
             now = value + turn
             if clocked:
                 now += clock_part(clock_sum, clock_begin, clock_step, net.clock_gain[f], net.time[f], time)
-            k = work.offset[f] + int(nl / step)
-            if label_done[k] == 2 or now + max(gain[f], again[f]) <= label_value[k]:
+            q = work.offset[f] + int(nl / step)
+            k = np.int64(slot[q])
+            if k < 0:
+                if used == most:
+                    continue
+            elif label_done[k] == 2 or now + max(gain[f], again[f]) <= label_value[k]:
+                continue
+            if guided and now + max(gain[f], again[f]) + guide[f, int((highest - nl) / guide_step)] < cutoff:
                 continue
             s = net.street[f]
             again_here = work.rest_street[s] > 0
@@ -426,12 +444,21 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
                     if near:
                         now += rules.near_gain * net.length[f]
             b = int(nl / step)
-            if b > last_bucket or now <= label_value[k]:
+            if b > last_bucket or (k >= 0 and now <= label_value[k]):
                 continue
+            if k < 0:
+                k = used
+                used += 1
+                slot[q] = k
+                label_done[k] = 1
+                label_link[k, 1] = f
+                label_next[k] = heads[b]
+                heads[b] = k
             label_value[k] = now
             label_length[k] = nl
             label_time[k] = time + net.time[f]
             label_repeat[k] = new_repeat
+            label_aside[k] = beside + work.aside[f]
             label_link[k, 0] = current
             fill = ROW
             if current >= 0:
@@ -446,11 +473,6 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
                 label_row[k, ROW] = current
             label_row[k, fill] = s
             label_row[k, ROW + 1] = fill + 1
-            if label_done[k] == 0:
-                label_done[k] = 1
-                label_link[k, 1] = f
-                label_next[k] = heads[b]
-                heads[b] = k
         is_first = False
         while bucket <= last_bucket and heads[bucket] < 0:
             bucket += 1
@@ -464,6 +486,7 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
         length = label_length[current]
         time = np.float64(label_time[current])
         repeat = np.float64(label_repeat[current])
+        beside = np.float64(label_aside[current])
         a0 = net.turn_first[e]
         a1 = net.turn_first[e + 1]
         if net.head[e] == end and length >= lowest and length <= highest:
@@ -485,7 +508,152 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, lab
                 best = current
     for p in range(size):  # type: ignore[assignment]
         work.offset[work.region[p]] = OUTSIDE
+    work.used[0] = used
+    work.used[1] = room
     return best, best_value, done
+
+
+@kernel
+def by_edge(work, first, last):
+    """Slots of the last sweep's labels on each edge, first to last; (e,) both, equal where there are none."""
+    for e in range(first.size):
+        first[e] = last[e] = 0
+    for q in range(work.used[1]):
+        if work.slot[q] >= 0:  # those of one edge lie side by side, by length
+            e = work.label_link[work.slot[q], 1]
+            if last[e] == 0:
+                first[e] = q
+            last[e] = q + 1
+
+
+@kernel
+def guide_home(net, gain, work, step, window, guide):
+    """What the last sweep's labels, of the turned net, are worth after their edge: guide[e, b] is the best of those
+    whose length after the edge lies in step b (or the next) or up to `window` below; -inf where there are none."""
+    steps = guide.shape[1]
+    reach = int(window / step) + 1
+    for e in range(guide.shape[0]):
+        for b in range(steps):
+            guide[e, b] = -np.inf
+    for k in range(work.used[0]):
+        e = work.label_link[k, 1]
+        value = work.label_value[k] - gain[e]
+        b = int(max(work.label_length[k] - net.length[e], 0.0) / step)
+        for c in range(max(b - 1, 0), min(b + reach, steps - 1) + 1):
+            if value > guide[e, c]:
+                guide[e, c] = value
+    for e in range(guide.shape[0]):
+        if net.head[e] == net.start:
+            for b in range(min(reach + 1, steps)):
+                guide[e, b] = max(guide[e, b], np.float32(0.0))
+
+
+@kernel
+def meet(net, gain, rules, length_price, fore, aft, ends, total, mate):
+    """What each label of a sweep from the start comes to with the best label of a sweep from the end on its edge.
+
+    fore, aft : the two sweeps' work, `aft` on the turned net; values less `length_price` a metre where it is not 0.
+    ends : (4, e) space. Fills total (labels,), -inf where the lengths fit nowhere, and mate (labels,); streets that
+    both ways ride are not looked at. Returns the number of pairs."""
+    by_edge(fore, ends[0], ends[1])
+    by_edge(aft, ends[2], ends[3])
+    clock_sum, clock_begin, clock_step = net.clock_sum, net.clock_begin, net.clock_step
+    pairs = 0
+    for e in range(net.tail.size):
+        low = ends[2, e]
+        for q in range(ends[1, e] - 1, ends[0, e] - 1, -1):
+            k = fore.slot[q]
+            if k < 0:
+                continue
+            total[k] = -np.inf
+            length = fore.label_length[k] - net.length[e]
+            value = fore.label_value[k] - gain[e]
+            value -= clock_part(
+                clock_sum, clock_begin, clock_step, net.clock_gain[e], net.time[e], fore.label_time[k] - net.time[e]
+            )
+            while low < ends[3, e] and (aft.slot[low] < 0 or length + aft.label_length[aft.slot[low]] < rules.shortest):
+                low += 1
+            for r in range(low, ends[3, e]):
+                m = aft.slot[r]
+                if m < 0:
+                    continue
+                whole = length + aft.label_length[m]
+                if whole > rules.longest:
+                    break
+                pairs += 1
+                v = value + aft.label_value[m] + rules.pull * abs(whole - rules.target) - length_price * whole
+                if v > total[k]:
+                    total[k] = v
+                    mate[k] = m
+    return pairs
+
+
+@kernel
+def draw(net, gain, again, rules, fore, aft, order, mate, band, walks, counts, work):
+    """Loops from labels of two sweeps that meet (see meet), in the given order, as many as `walks` has rows.
+
+    band : (order,) of each, below its own size; one loop is drawn for each band. Those that break the rules are passed
+    over, and those drawn before. Returns (their number, looked at)."""
+    drawn = 0
+    looked = 0
+    full = np.zeros(band.size, np.uint8)
+    for q in range(order.size):
+        if full[band[q]]:
+            continue
+        k = order[q]
+        looked += 1
+        work.stamp[0] += 1
+        stamp = work.stamp[0]
+        count = 0
+        p = k
+        while p >= 0:
+            work.street_mark[net.street[fore.label_link[p, 1]]] = stamp
+            count += 1
+            p = fore.label_link[p, 0]
+        mine = count
+        again_m = np.float64(fore.label_repeat[k])
+        p = np.int64(aft.label_link[mate[k], 0])
+        while p >= 0:
+            f = aft.label_link[p, 1]
+            if work.street_mark[net.street[f]] == stamp:
+                again_m += net.length[f]
+                if rules.repeats == 0 or again_m > rules.repeat_m:
+                    break
+            count += 1
+            p = aft.label_link[p, 0]
+        if p >= 0 or count > walks.shape[1]:
+            continue
+        row = walks[drawn]
+        p = k
+        for a in range(mine - 1, -1, -1):
+            row[a] = fore.label_link[p, 1]
+            p = fore.label_link[p, 0]
+        p = np.int64(aft.label_link[mate[k], 0])
+        for a in range(mine, count):
+            row[a] = aft.label_link[p, 1]
+            p = aft.label_link[p, 0]
+        if rules.repeats == 1:
+            _, _, repeated, _, faults = measure(net, gain, again, rules, row, count, work)
+            if faults > 0 or repeated > rules.repeat_m:
+                continue
+        known = False
+        for d in range(drawn):
+            same = counts[d] == count
+            a = 0
+            while same and a < count:
+                same = walks[d, a] == row[a]
+                a += 1
+            if same:
+                known = True
+                break
+        if known:
+            continue
+        counts[drawn] = count
+        full[band[q]] = 1
+        drawn += 1
+        if drawn == walks.shape[0]:
+            break
+    return drawn, looked
 
 
 @kernel
@@ -624,7 +792,7 @@ def improve(net, gain, again, loose, strict, strict_repeat, walk, counts, values
         mark_rest(net, walk, count, i, j, np.int64(1), work)
         step = max(settings[2], highest / 250.0)
         labels = np.int64(settings[12] * (settings[13] / settings[12]) ** random(state))
-        label, value, spent = sweep(net, work.gain, again, rules, walk, count, i, j, lowest, highest, step, labels, length_price, work)  # noqa: E501
+        label, value, spent = sweep(net, work.gain, again, rules, walk, count, i, j, lowest, highest, step, labels, length_price, -np.inf, 1.0, work)  # noqa: E501
         mark_rest(net, walk, count, i, j, np.int64(-1), work)
         done += spent
         if label >= 0:

@@ -1,8 +1,8 @@
 """Loops on the trade-off of two or three costs, and the choice of a few that differ.
 
-Weighted sums are searched two at a time: corners and middle by a sweep over the whole ball, then those across the gaps
-of the front, by a fine sweep over the streets of good loops or from the best loop so far; a short local search follows
-each. Every loop met on the way is kept if no other passes it, or as a reserve that shares little with others.
+Weighted sums are searched two at a time, corners and middle first, then across the gaps of the front: by sweeps over
+the whole ball from the start and from the end in turn, each guided by the one before, and a short local search. Every
+loop met on the way is kept if no other passes it, or as a reserve that shares little with others.
 """
 
 from __future__ import annotations
@@ -17,17 +17,20 @@ from typing import Any
 import numpy as np
 
 from routeplan.errors import NoLoopError
+from routeplan.search.ball import turned
 from routeplan.search.values import TradeOff
 
 BUDGET = 100_000_000  # label offers; some seconds on two cores
 RESERVE = 400
 SHARE = 400_000  # label offers of one local search, at most
-FIRST_SWEEPS = 4  # sums that begin with a sweep over all streets
-COARSE, FINE = 100.0, 400.0  # buckets of a loop's length in these, and where only good loops' streets are swept
+BUCKETS = (67, 133, 267)  # of a loop's length, in the sweeps of one sum
+FINER, FINER_FROM = (100, 200, 400), 16  # and from this sum on
+MOST_SLOTS = 3_200_000  # edges times buckets of one sweep
+SLACK = 0.05  # of a weighted sum: how far behind the best loop a sweep still looks
+BAND = 0.01  # of the first cost's range: one loop for each where sweeps meet
 ANY_SHARE = 6_000_000  # of the search for any loop at all, where no sweep closes one
-MOST_LABELS = 800_000  # of one sweep
+LISTED = 3_000  # loops of a small ball in which nothing else finds one
 CLOSINGS = 12  # loops taken from one sweep
-GOOD, FEWEST_GOOD = 24, 4  # loops whose streets a fine sweep may ride, and how many it takes
 
 Watch = Callable[[Callable[[], TradeOff]], bool]
 
@@ -78,13 +81,12 @@ def trade_off(
     non_dominated are not passed in all costs by another one, with prices nor without.
     Raises InputError, and NoLoopError with the nearest length that was found."""  # noqa: E501
     from routeplan.search import engine
-    from routeplan.search.ball import make_ball
-    from routeplan.search.loops import no_loop
+    from routeplan.search.nearest import ball_of_loops, no_loop
 
     deadline = engine.Deadline(time_limit_s)
     per_edge = {"effort": effort, "loss": loss} | ({} if third is None else {"third": third})
-    ball, cut = make_ball(
-        tail, head, length_m, start, shortest_m, longest_m,
+    ball, cut = ball_of_loops(
+        tail, head, length_m, start, shortest_m, longest_m, repeat_share_at_most=repeat_share_at_most,
         street=street, may_repeat=may_repeat, banned_turns=banned_turns, turns=turns, turn_gain=turn_gain, near=near,
         time_s=time_s, clock_gain=clock_gain, clock=clock, per_edge=per_edge, at_least_zero=True,
     )  # fmt: skip
@@ -107,7 +109,8 @@ def trade_off(
             return quick.result(True, 0)
     spent = _search(front, seed, budget or engine.usual_budget(ball, BUDGET), deadline, threads, watch)
     if not front.kept:
-        raise no_loop(ball, plain, front.space.work(0), start)
+        network = {"tail": tail, "head": head, "length_m": length_m, "street": street, "banned_turns": banned_turns}
+        raise no_loop(ball, plain, front.space.work(0), start, network=network, complete=front.complete)
     return front.result(deadline.stopped, spent)
 
 
@@ -130,15 +133,17 @@ class _Front:
         self.ball, self.edge_costs, self.plain, self.space, self.share = ball, costs, plain, space, share
         self.effort_per_price = effort_per_price
         self.kept: dict[bytes, _Found] = {}
+        self.complete = False  # every loop there is was looked at
         self.seen: set[bytes] = set()
         self.same: dict[bytes, list[bytes]] = {}  # keys of loops kept, by their streets
         self.tried: Counter[tuple[bytes, bytes]] = Counter()  # how often a gap between two loops was searched
         self.back = _backs(ball.net)
+        middle = plain.target_m or 0.5 * (plain.shortest_m + plain.longest_m)
+        self.turned = turned(ball, float(ball.net.time.sum() / max(ball.net.length.sum(), 1.0)) * middle)
         self.joined_costs = np.stack([ball.summed(c) for c in costs.T], axis=1)
         self.no_clock = ball.fine._replace(clock_sum=np.zeros(1))
         self.per_price = np.array([effort_per_price, 1.0, 0.0][: costs.shape[1]])
         length = max(ball.fine.length.sum(), 1.0)
-        middle = plain.target_m or 0.5 * (plain.shortest_m + plain.longest_m)
         self.first_scale = np.maximum(costs.sum(axis=0) / length * middle, 1e-9)
         self.street_length = np.zeros(ball.fine.near_first.size - 1)
         self.street_length[ball.fine.street] = ball.fine.length
@@ -152,11 +157,13 @@ class _Front:
         span = priced.max(axis=0) - priced.min(axis=0)
         return np.maximum(span, 0.02 * self.first_scale)
 
-    def objective(self, weights: np.ndarray, away: np.ndarray | None = None) -> Any:
-        """The weighted sum as gains; `away`: streets that cost a third more of a typical cost."""
+    def objective(self, weights: np.ndarray, away: np.ndarray | None = None, backward: bool = False) -> Any:
+        """The weighted sum as gains, on the ball or on the turned one; `away`: streets that cost more, a third of a
+        typical cost."""
         w = weights / self.scale()
         cost = self.joined_costs @ w
-        net = self.ball.net
+        ball = self.turned if backward else self.ball
+        net = ball.net
         price = float(w @ self.per_price)
         if away is not None:
             typical = cost.sum() / max(net.length.sum(), 1.0)
@@ -168,7 +175,7 @@ class _Front:
             pull_per_m=price * self.plain.pull_per_m,
         )  # fmt: skip
         clocked = net._replace(clock_gain=net.clock_gain * w[1], turn_gain=net.turn_gain * price)
-        return objective, replace(self.ball, net=clocked)
+        return objective, replace(ball, net=clocked)
 
     def add(self, walks: list[np.ndarray]) -> None:
         """Measure new walks and keep them, or not."""
@@ -235,16 +242,12 @@ class _Front:
         order = np.argsort(value, kind="stable")
         return [found[i].joined for i in order[:2]]
 
-    def streets_of_good(self, weights: np.ndarray) -> np.ndarray:
-        """(e,) bool of the joined net: both directions of the streets of the best loops for these weights."""
+    def worth_per_m(self, weights: np.ndarray) -> float:
+        """What a metre of the best loop so far is worth, below 0; before there is one, of the streets on average."""
         w = weights / self.scale()
-        found = list(self.kept.values())
-        order = np.argsort([f.priced @ w for f in found], kind="stable")[:GOOD]
-        net = self.ball.net
-        ridden = np.zeros(net.near_first.size - 1, bool)
-        for i in order:
-            ridden[net.street[found[i].joined]] = True
-        return ridden[net.street]
+        if not self.kept:
+            return -float(self.edge_costs.sum(axis=0) @ w) / max(float(self.ball.fine.length.sum()), 1.0)
+        return -min(float(f.priced @ w) / f.length_m for f in self.kept.values())
 
     def so_far(self) -> TradeOff:
         return self.result(False, 0)
@@ -293,13 +296,14 @@ def _backs(net: Any) -> np.ndarray:
 
 @dataclass(frozen=True, eq=False)
 class _Sum:
-    """One weighted sum to search: its seeds, and the sweep that gives another one."""
+    """One weighted sum to search, and from which loops."""
 
     weights: np.ndarray
     away: np.ndarray | None
     seeds: list[np.ndarray]
-    step_m: float  # of the sweep; 0: none
-    only: np.ndarray | None  # edges of the joined net that the sweep may ride
+    steps_m: list[float]  # of its sweeps
+    worth_per_m: float  # of a good loop
+    first: int  # 1: the first sweep begins at the end
     number: int
 
 
@@ -331,16 +335,16 @@ def _search(
 
 
 def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> tuple[list[np.ndarray], int]:
-    """Loops met in a sweep and a local search for one weighted sum, and label offers spent."""
+    """Loops met in sweeps and a local search for one weighted sum, and label offers spent."""
     from routeplan.search import engine
 
     objective, ball = front.objective(one.weights, one.away)
-    found: list[np.ndarray] = []
-    spent = 0
-    if one.step_m > 0:
-        found, spent = engine.whole(
-            ball, objective, one.step_m, only=one.only, most=CLOSINGS, space=front.space, chain=chain
-        )
+    back = front.objective(one.weights, one.away, backward=True)[1]
+    found, spent = engine.both_ways(
+        (ball, back), objective, one.steps_m, first=one.first, worth_per_m=one.worth_per_m, slack=SLACK,
+        aside=front.joined_costs[:, 0], band_width=BAND * front.scale()[0], most=CLOSINGS, space=front.space,
+        chain=chain, known=one.seeds[:1],
+    )  # fmt: skip
     local = engine.Chain(ball, objective, front.space.work(chain), one.number)
     best, most = None, -np.inf
     for walk in [*found[:2], *one.seeds]:
@@ -354,30 +358,28 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> tup
 
 
 def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int) -> _Sum:
-    """Corners and middle first, then across the gaps of the front; sweeps over all streets or those of good loops."""
+    """Corners and middle first, then across the gaps of the front; two sums begin at the start, two at the end.
+
+    What a sweep misses because its buckets are taken, one from the other end often finds."""
     k = front.edge_costs.shape[1]
     corner = np.full((k, k), 0.04 / max(k - 1, 1)) + np.eye(k) * (0.96 - 0.04 / max(k - 1, 1))
-    first = [np.full(k, 1.0 / k), *corner]
     away = None
-    if number < len(first):
-        weights = first[number]
+    if number < k:
+        weights = corner[number]
+    elif number == k:
+        weights = np.full(k, 1.0 / k)
     else:
         weights, away = _next_weights(front, random, number)
     seeds = front.seeds(weights, away) if front.kept else []
-    step, only = 0.0, None
-    if number < FIRST_SWEEPS:
-        step = front.plain.longest_m / COARSE
-    elif number // 2 % 2 == 0 and len(front.kept) >= FEWEST_GOOD:
-        step, only = front.plain.longest_m / FINE, front.streets_of_good(weights)
-    if step > 0:
-        room = front.ball.room_m(front.plain.longest_m)
-        step = max(step, float((room if only is None else room[only]).sum()) / MOST_LABELS)
-    return _Sum(weights, away, seeds, step, only, seed * 1000 + number)
+    least_m = float(front.ball.room_m(front.plain.longest_m).sum()) / MOST_SLOTS
+    buckets = BUCKETS if number < FINER_FROM else FINER
+    steps_m = [max(front.plain.longest_m / n, least_m) for n in buckets]
+    return _Sum(weights, away, seeds, steps_m, front.worth_per_m(weights), number // 2 % 2, seed * 1000 + number)
 
 
 def _any_loop(front: _Front, seed: int, budget: int, deadline: Any, threads: int | None) -> int:
     """Where no sweep closes a loop: polygons and finer sweeps, then a sweep by length alone; label offers spent."""
-    from routeplan.search import engine
+    from routeplan.search import engine, exact
 
     k = front.edge_costs.shape[1]
     objective, ball = front.objective(np.full(k, 1.0 / k))
@@ -397,30 +399,38 @@ def _any_loop(front: _Front, seed: int, budget: int, deadline: Any, threads: int
         walks, done = engine.whole(front.ball, wide, max(step, longest / 2000))
         spent += done
         front.add(walks)
+    if not front.kept:
+        listed = exact.list_loops(front.ball, front.plain, LISTED, deadline=deadline)
+        spent += listed.steps
+        front.complete = listed.complete
+        front.add(listed.walks)
     return spent
 
 
 def _next_weights(front: _Front, random: np.random.Generator, turn: int) -> tuple[np.ndarray, np.ndarray | None]:
-    """Weights across a gap of the front, or random ones; every third time away from the streets of a good loop."""
+    """Weights across a gap of the front, or random ones; away from a good loop where a gap was tried before."""
     best = front.unpassed()
     k = front.edge_costs.shape[1]
     away = None
-    if turn % 3 == 0 and best:
-        chosen = best[int(random.integers(len(best)))]
-        away = np.zeros(front.street_length.size)
-        away[chosen.streets] = 1.0
     if k == 2 and len(best) >= 2 and turn % 4:
         z = np.stack([f.priced for f in best]) / front.scale()
         step = np.abs(np.diff(z, axis=0))
         size = step[:, 0] * step[:, 1] + 0.02 * step.sum(axis=1)
         gaps = [(a.joined.tobytes(), b.joined.tobytes()) for a, b in pairwise(best)]
-        size = size / (1.0 + np.array([front.tried[gap] for gap in gaps]))
+        tried = np.array([front.tried[gap] for gap in gaps])
+        size = size / (1.0 + tried)
         gap = int(random.choice(size.size, p=size / size.sum())) if size.sum() > 0 else 0
         front.tried[gaps[gap]] += 1
         weights = np.array([step[gap, 1], step[gap, 0]]) + 0.02
+        if tried[gap] % 2:
+            away = best[gap + int(random.integers(2))]
     else:
         weights = random.dirichlet(np.full(k, 0.8)) + 0.02
-    return weights / weights.sum(), away
+    if away is not None:
+        streets = np.zeros(front.street_length.size)
+        streets[away.streets] = 1.0
+        return weights / weights.sum(), streets
+    return weights / weights.sum(), None
 
 
 def not_dominated(costs: np.ndarray) -> np.ndarray:

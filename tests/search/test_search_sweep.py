@@ -7,10 +7,10 @@ import pytest
 from every_loop import road_like
 
 from routeplan.search import engine, kernels
-from routeplan.search.ball import make_ball
+from routeplan.search.ball import make_ball, turned
 
 
-def swept(ball, objective, step_m, only=None):
+def swept(ball, objective, step_m):
     """(edges of the best loop, its value): one label for each (edge just ridden, length bucket)."""
     net, rules = ball.net, objective.rules()
     follow = np.split(np.arange(net.turn_edge.size), net.turn_first[1:-1])
@@ -32,7 +32,7 @@ def swept(ball, objective, step_m, only=None):
         fits = ball.out_m[net.tail[edge]] + net.length[edge] + ball.back_m[net.head[edge]] <= objective.longest_m
         if not fits or longer + ball.back_m[net.head[edge]] > objective.longest_m:
             return
-        if edge in chain or (only is not None and not only[edge]):
+        if edge in chain:
             return
         ridden = {int(net.street[e]) for e in chain}
         value = value + turn + clock(edge, time)
@@ -75,10 +75,9 @@ def swept(ball, objective, step_m, only=None):
     return best, most
 
 
-@pytest.mark.parametrize("kind", ["plain", "repeats", "clock", "near", "some streets"])
+@pytest.mark.parametrize("kind", ["plain", "repeats", "clock", "near"])
 def test_twin_of_the_sweep(kind):
     network = road_like(150, 4)
-    edges = network.tail.size
     gain = network.chance * network.length_m - 0.3 * network.length_m
     more = {}
     if kind == "clock":
@@ -95,9 +94,8 @@ def test_twin_of_the_sweep(kind):
         ball.summed(cut["gain"]), again, 8e3, 9e3, -0.4 if kind == "near" else 0.0, 8.5e3, -0.1,
         kind == "repeats", 1500.0,
     )  # fmt: skip
-    only = np.isin(ball.net.street, np.flatnonzero(np.arange(edges) % 29)) if kind == "some streets" else None
-    expected, value = swept(ball, objective, 200.0, only)
-    walks, _ = engine.whole(ball, objective, 200.0, only=only)
+    expected, value = swept(ball, objective, 200.0)
+    walks, _ = engine.whole(ball, objective, 200.0)
     assert len(expected) > kernels.ROW
     assert walks[0].tolist() == expected
     if kind == "plain":
@@ -123,3 +121,101 @@ def test_the_closings_of_one_sweep_are_loops_best_first():
         assert 6e3 <= net.length[walk].sum() <= 8e3
     gains = [objective.gain[walk].sum() for walk in walks]
     assert gains == sorted(gains, reverse=True)
+
+
+def test_a_turned_ball_gives_a_walk_from_its_end_the_same_worth():
+    network = road_like(150, 4)
+    random = np.random.default_rng(3)
+    start = int(network.starts(1, seed=2)[0])
+    turns = np.stack([random.integers(0, network.tail.size, 4000) for _ in range(2)], 1)
+    ball, cut = make_ball(
+        network.tail, network.head, network.length_m, start, 6e3, 8e3, street=network.street,
+        turns=turns, turn_gain=random.normal(0, 50, 4000), time_s=network.time_s, clock_gain=network.time_s,
+        clock=(300.0, 60.0, random.random(15)), per_edge={"gain": network.chance * network.length_m},
+    )  # fmt: skip
+    objective = engine.Objective(ball.summed(cut["gain"]), np.zeros(ball.net.tail.size), 6e3, 8e3)
+    work = engine.Space(ball).work(0)
+    walks, _ = engine.whole(ball, objective, 200.0, most=8)
+    values = []
+    for walk in walks:
+        there = kernels.measure(ball.net, objective.gain, objective.again, objective.rules(), walk, walk.size, work)
+        back = turned(ball, there[3])
+        end_first = walk[::-1].copy()
+        again = kernels.measure(
+            back.net, objective.gain, objective.again, objective.rules(), end_first, walk.size, work
+        )
+        assert again == pytest.approx(there, rel=1e-9)
+        assert there[4] == 0
+        values.append(there[0] - objective.gain[walk].sum())
+    assert np.ptp(values) > 1.0  # turns and clock count
+
+    found, _ = engine.whole(turned(ball, 1800.0), objective, 200.0, worth_per_m=0.5)
+    net, loop = ball.net, found[0][::-1]
+    assert (net.head[loop[:-1]] == net.tail[loop[1:]]).all()
+    assert net.tail[loop[0]] == net.start == net.head[loop[-1]]
+
+
+def both_ways_of(may_repeat):
+    """(network's ball, turned ball, objective, space, loops) of sweeps in three buckets."""
+    network = road_like(150, 4)
+    start = int(network.starts(1, seed=2)[0])
+    ball, cut = make_ball(
+        network.tail, network.head, network.length_m, start, 6e3, 8e3, street=network.street, may_repeat=may_repeat,
+        time_s=network.time_s, per_edge={"gain": network.chance * network.length_m - 0.3 * network.length_m},
+    )  # fmt: skip
+    again = -0.5 * ball.net.length
+    objective = engine.Objective(
+        ball.summed(cut["gain"]), again, 6e3, 8e3, 0.0, 7e3, -0.1, may_repeat, 1000.0 if may_repeat else 0.0
+    )
+    back, space = turned(ball, 1800.0), engine.Space(ball)
+    walks, _ = engine.both_ways(
+        (ball, back), objective, [400.0, 200.0, 100.0], first=1, worth_per_m=0.4, slack=500.0, aside=ball.net.length,
+        band_width=50.0, most=4, space=space, chain=0,
+    )  # fmt: skip
+    return ball, back, objective, space, walks
+
+
+@pytest.mark.parametrize("may_repeat", [False, True])
+def test_sweeps_from_both_ends_give_loops_of_the_rules(may_repeat):
+    ball, back, objective, space, walks = both_ways_of(may_repeat)
+    rules = objective.rules()
+    values = []
+    for walk in walks:
+        value, length, repeated, _, faults = kernels.measure(
+            ball.net, objective.gain, objective.again, rules, walk, walk.size, space.work(0))  # fmt: skip
+        assert faults == 0
+        assert 6e3 <= length <= 8e3
+        assert repeated <= objective.repeat_m
+        values.append(value)
+    assert len({walk.tobytes() for walk in walks}) > 12  # more than the sweeps' own closings
+    alone, _ = engine.whole(back, objective, 400.0, worth_per_m=0.4)
+    first = alone[0][::-1].copy()
+    assert max(values) >= kernels.measure(
+        ball.net, objective.gain, objective.again, rules, first, first.size, space.work(0))[0]  # fmt: skip
+
+
+def test_labels_of_two_sweeps_meet_at_their_best():
+    ball, back, objective, space, _ = both_ways_of(False)
+    for chain, side in ((0, ball), (2, back)):
+        engine.whole(side, objective, 300.0, space=space, chain=chain)
+    fore, aft = space.wides[0], space.wides[2]
+    net = ball.net
+    total, mate = np.full(fore.used[0], -np.inf), np.empty(fore.used[0], np.int32)
+    ends = np.empty((4, net.tail.size), np.int64)
+    kernels.meet(net, objective.gain, objective.rules(), 0.0, fore, aft, ends, total, mate)
+    edge_of_aft = aft.label_link[: aft.used[0], 1]
+    guide = np.empty((net.tail.size, 52), np.float32)
+    kernels.guide_home(net, objective.gain, aft, 8e3 / 50, 2e3, guide)
+    fitting = 0
+    for k in np.random.default_rng(1).integers(0, fore.used[0], 400):
+        e = fore.label_link[k, 1]
+        m = np.flatnonzero(edge_of_aft == e)
+        length = fore.label_length[k] + aft.label_length[m] - net.length[e]
+        value = fore.label_value[k] + aft.label_value[m] - objective.gain[e] - 0.1 * abs(length - 7e3)
+        inside = (length >= 6e3) & (length <= 8e3)
+        assert total[k] == (pytest.approx(value[inside].max(), rel=1e-9) if inside.any() else -np.inf)
+        if inside.any():
+            fitting += 1
+            home = guide[e, int((8e3 - fore.label_length[k]) / (8e3 / 50))]
+            assert home >= np.float32((aft.label_value[m] - objective.gain[e])[inside].max()) * (1 - 1e-6) - 1e-3
+    assert fitting > 50

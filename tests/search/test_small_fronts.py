@@ -91,3 +91,16 @@ def test_both_ways_round_are_found_where_neither_passes_the_other() -> None:
 
     assert costs(8) == [[40.0, 200.0], [80.0, 80.0]]
     assert costs(7) == [[40.0, 200.0]]  # the last street one way only
+
+
+def test_a_window_that_leaves_few_loops_is_not_said_to_have_none() -> None:
+    """20 junctions and a stem: every loop of the window passes nearly every junction, and no sweep closes one."""
+    known = truth("lollipop", 20, 0, 1_000_000)
+    assert known is not None
+    asked = known.asked
+    ask = (asked.tail, asked.head, asked.length_m, asked.effort, asked.loss, asked.start)
+    pool = trade_off(*ask, known.shortest_m, known.longest_m, **asked.rules())
+    assert found_share(known, pool.costs) > 0.0
+    longest = float(asked.length_m.sum())
+    with pytest.raises(NoLoopError, match="there is no loop"):
+        trade_off(*ask, longest - 1.0, longest, **asked.rules())
