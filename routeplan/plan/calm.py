@@ -13,6 +13,7 @@ import numpy as np
 
 from routeplan.plan.setting import Setting
 from routeplan.plan.timetable import Timed
+from routeplan.search.values import shared_share as share_of_streets
 
 # All judgement.
 BUDGET_SHARE = 0.2  # of a search for loops, for those that are calm
@@ -85,6 +86,4 @@ def shared_share(setting: Setting, one: Timed, other: Timed) -> float:
     """Length of the streets that two rides share, over that of the streets of the shorter one."""
     network = setting.network
     first, second = (np.unique(network.edge_street[t.ridden.edges]) for t in (one, other))
-    length_m = network.street_length_m
-    both_m = length_m[np.intersect1d(first, second, assume_unique=True)].sum()
-    return float(both_m / max(min(length_m[first].sum(), length_m[second].sum()), 1e-9))
+    return share_of_streets(first, second, network.street_length_m)

@@ -9,7 +9,7 @@ from routeplan.search.detours import Detour, Mended, combine, find_detours
 from routeplan.search.loops import best_loops
 from routeplan.search.pareto import pareto_routes
 from routeplan.search.tradeoff import distinct, trade_off
-from routeplan.search.values import Loop, LoopResult, ParetoResult, TradeOff
+from routeplan.search.values import Loop, LoopResult, ParetoResult, TradeOff, shared_share
 
 __all__ = [
     "Detour",
@@ -23,5 +23,6 @@ __all__ = [
     "distinct",
     "find_detours",
     "pareto_routes",
+    "shared_share",
     "trade_off",
 ]

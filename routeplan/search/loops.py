@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from routeplan.search.nearest import ball_of_loops, no_loop
-from routeplan.search.values import Loop, LoopResult
+from routeplan.search.values import Loop, LoopResult, shared_share
 
 BUDGET = 80_000_000  # label offers; some seconds on two cores
 
@@ -158,11 +158,7 @@ def _apart(loops, ball, count, shared_at_most):
     length[ball.fine.street] = ball.fine.length
     chosen: list[tuple[Loop, np.ndarray]] = []
     for loop, streets in loops:
-        if all(
-            length[np.intersect1d(streets, other)].sum()
-            <= shared_at_most * min(length[streets].sum(), length[other].sum())
-            for _, other in chosen
-        ):
+        if all(shared_share(streets, other, length) <= shared_at_most for _, other in chosen):
             chosen.append((loop, streets))
             if len(chosen) == count:
                 break

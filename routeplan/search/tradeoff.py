@@ -18,7 +18,7 @@ import numpy as np
 
 from routeplan.errors import NoLoopError
 from routeplan.search.ball import turned
-from routeplan.search.values import TradeOff
+from routeplan.search.values import TradeOff, shared_share
 
 BUDGET = 100_000_000  # label offers; some seconds on two cores
 RESERVE = 400
@@ -473,7 +473,6 @@ def distinct(loops: TradeOff, count: int, shared_at_most: float = 0.7) -> list[i
     covers = np.zeros((costs.shape[0], points.shape[0]), bool)
     for i, row in enumerate(z):
         covers[i] = (points >= row).all(axis=1)
-    own = np.array([loops.street_length_m[s].sum() for s in loops.street])
     open_to_choice = np.ones(costs.shape[0], bool)
     covered = np.zeros(points.shape[0], bool)
     chosen: list[int] = []
@@ -489,8 +488,7 @@ def distinct(loops: TradeOff, count: int, shared_at_most: float = 0.7) -> list[i
         passed = (costs >= costs[pick]).all(axis=1) | (costs <= costs[pick]).all(axis=1)
         open_to_choice &= ~passed
         for i in np.flatnonzero(open_to_choice).tolist():
-            shared = loops.street_length_m[np.intersect1d(loops.street[i], loops.street[pick], assume_unique=True)].sum()  # noqa: E501
-            if shared > shared_at_most * min(own[i], own[pick]):
+            if shared_share(loops.street[i], loops.street[pick], loops.street_length_m) > shared_at_most:
                 open_to_choice[i] = False
     return chosen
 

@@ -47,6 +47,14 @@ class TradeOff:
     steps: int = 0
 
 
+def shared_share(one: np.ndarray, other: np.ndarray, street_length_m: np.ndarray) -> float:
+    """Length of the streets that two loops share, over that of the one with less of them.
+
+    one, other : (m,) sorted street numbers, each once; street_length_m : (s,)"""
+    shared_m = street_length_m[np.intersect1d(one, other, assume_unique=True)].sum()
+    return float(shared_m / max(min(street_length_m[one].sum(), street_length_m[other].sum()), 1e-9))
+
+
 @dataclass(frozen=True, eq=False)
 class ParetoResult:
     """Non-dominated routes, sorted by their costs."""
