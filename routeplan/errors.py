@@ -53,3 +53,9 @@ class NoLoopError(RouteplanError):
 
 class DownloadError(RouteplanError):
     """A server did not give what was asked for."""
+
+    @classmethod
+    def not_found(cls, address: str, reason: OSError) -> DownloadError:
+        """Of a server whose name leads nowhere, which no waiting mends."""
+        return cls(f"{address}: the server is not found ({reason.strerror}); is this computer online? "
+                   "The same command goes on where this one stopped")  # fmt: skip

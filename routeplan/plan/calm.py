@@ -11,9 +11,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from routeplan import search
 from routeplan.plan.setting import Setting
 from routeplan.plan.timetable import Timed
-from routeplan.search.values import shared_share as share_of_streets
 
 # All judgement.
 BUDGET_SHARE = 0.2  # of a search for loops, for those that are calm
@@ -86,4 +86,4 @@ def shared_share(setting: Setting, one: Timed, other: Timed) -> float:
     """Length of the streets that two rides share, over that of the streets of the shorter one."""
     network = setting.network
     first, second = (np.unique(network.edge_street[t.ridden.edges]) for t in (one, other))
-    return share_of_streets(first, second, network.street_length_m)
+    return search.shared_share(first, second, network.street_length_m)

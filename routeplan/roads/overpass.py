@@ -214,8 +214,7 @@ def _fetch_once(address: str, text: str, part: Path, say: Callable[[str], None],
     except (urllib.error.URLError, TimeoutError, http.client.HTTPException, ConnectionError, zlib.error) as error:
         reason = getattr(error, "reason", None) or error
         if isinstance(reason, socket.gaierror):  # nobody has to wait for what a network that is down will not tell
-            raise DownloadError(f"{address}: the server is not found ({reason.strerror}); is this computer online? "
-                                "The same command goes on where this one stopped") from error  # fmt: skip
+            raise DownloadError.not_found(address, reason) from error
         raise _TryAgain(f"no answer, or cut off ({reason or type(error).__name__})") from error
     if b"</osm>" not in tail:
         raise _TryAgain("the answer was cut off")

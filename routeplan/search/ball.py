@@ -124,12 +124,16 @@ def make_ball(
     clock: tuple[float, float, Any] | None = None,
     per_edge: dict[str, Any] | None = None,
     at_least_zero: bool = False,
+    again_m: float = np.inf,
 ) -> tuple[Ball, dict[str, np.ndarray]]:
     """Check the arguments of a loop search and cut out the streets within reach.
 
-    per_edge : further arrays (e,) of finite numbers (>= 0 with at_least_zero); their cuts are returned by name. Raises InputError with every
-    fault, NoLoopError where nothing leads away from the start and back."""  # noqa: E501
+    per_edge : further arrays (e,) of finite numbers (>= 0 with at_least_zero); their cuts are returned by name
+    again_m  : metres that may be ridden twice: what lies beyond more bridges is left out (see bridges)
+    Raises InputError with every fault, NoLoopError where nothing leads away from the start and back, or not without
+    riding more twice."""
     from routeplan.search import kernels
+    from routeplan.search.bridges import passable
 
     faults: list[Fault] = []
     tail = node_array("tail", tail, faults)
@@ -206,7 +210,8 @@ def make_ball(
         given = street
     inside = out[tail[edge]] + length[edge] + back[head[edge]] <= longest_m
     edge, given = edge[inside], given[inside]
-    for _ in range(2):  # all within reach, then without dead ends
+    least_m = 0.0
+    while edge.size:  # all within reach, then without dead ends, then without what hangs on too many bridges
         node, ends = np.unique(np.r_[tail[edge], head[edge], start], return_inverse=True)
         b_tail = ends[: edge.size].astype(np.int32)
         b_head = ends[edge.size : -1].astype(np.int32)
@@ -216,9 +221,14 @@ def make_ball(
         out_first, out_edge = kernels.adjacency(b_tail, node.size)
         in_first, in_edge = kernels.adjacency(b_head, node.size)
         keep = kernels.peeled(b_tail, b_head, b_street, out_first, out_edge, in_first, in_edge, b_start)
+        if keep.all() and again_m < np.inf:
+            keep, least_m = passable(b_tail, b_head, b_street, length[edge], b_start, again_m)
         if keep.all():
             break
         edge, given = edge[keep], given[keep]
+    if not edge.size and least_m > again_m:
+        raise NoLoopError(f"every loop from node {start} within {longest_m:.0f} m rides {least_m:.0f} m or more a "
+                          "second time", None)  # fmt: skip
     if not edge.size:
         raise NoLoopError(f"no way leads from node {start} on and back to it within {longest_m:.0f} m "
                           "without turning back", None)  # fmt: skip
@@ -275,11 +285,11 @@ def _joined(fine: Any, edge: np.ndarray, may_repeat: bool, has_bans: bool) -> Ba
         turn_first, turn_edge.astype(np.int32), np.concatenate(gains), near_first, near_street,
         summed(fine.time), summed(fine.clock_gain), fine.clock_sum, fine.clock_begin, fine.clock_step, start,
     )  # fmt: skip
-    out, back = _distances(net)
+    out, back = distances(net)
     return Ball(net, fine, edge, first, part, out, back, summed(inner), may_repeat, has_bans)
 
 
-def _distances(net: Any) -> tuple[np.ndarray, np.ndarray]:
+def distances(net: Any) -> tuple[np.ndarray, np.ndarray]:
     """Distance of each node from the start and to it, inf where there is no way."""
     from routeplan.search import kernels
 

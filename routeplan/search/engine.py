@@ -221,7 +221,7 @@ def _meetings(net, gain, objective, worth_per_m, aside, band_width, space, chain
     from routeplan.search import kernels
 
     fore, aft = space.wides[chain], space.wides[chain + CHAINS]
-    total, mate = np.full(fore.used[0], -np.inf), np.empty(fore.used[0], np.int32)
+    total, mate = np.empty(fore.used[0]), np.empty(fore.used[0], np.int32)
     ends = np.empty((4, net.tail.size), np.int64)
     rules, own = objective.rules(), space.work(chain)
     pairs = kernels.meet(net, gain, rules, -worth_per_m, fore, aft, ends, total, mate)

@@ -66,7 +66,7 @@ class Work(NamedTuple):
     label_link: np.ndarray  # (labels, 2) int32: parent label, edge
     label_next: np.ndarray
     label_done: np.ndarray
-    label_row: np.ndarray  # (labels, ROW + 2) int32: the chain's last streets, label of the row before, streets in this
+    label_row: np.ndarray  # (labels, ROW + 2) int32: the chain's last passages, label of the row before, their number
     slot: np.ndarray  # (slots,) int32: label of an edge and bucket, or -1
     used: np.ndarray  # (2,) int64: labels and slots of the last sweep
     offset: np.ndarray  # (e,) int64: slot of (edge, bucket) is offset[edge] + bucket, or OUTSIDE
@@ -281,14 +281,20 @@ def measure(net, gain, again, rules, walk, count, work):
 
 
 @kernel
-def on_chain(rows, label, street):
-    """Whether a street is on a label's chain."""
+def passage(street, tail, head):
+    """A street and the way it is ridden, in one number."""
+    return 2 * street + (tail < head)
+
+
+@kernel
+def on_chain(rows, label, street, shift):
+    """Whether a street (shift 1) or a passage (shift 0) is on a label's chain."""
     p = label
     while p >= 0:
         row = rows[p]
         hits = 0
         for q in range(ROW):
-            hits += row[q] == street
+            hits += row[q] >> shift == street
         if hits > 0:
             return True
         p = row[ROW]
@@ -420,8 +426,11 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, slo
             s = net.street[f]
             again_here = work.rest_street[s] > 0
             done += 1
-            if on_chain(label_row, current, s):
-                if rules.repeats == 0 or edge_on_chain(label_link, current, f):
+            if on_chain(label_row, current, s, 1):
+                if rules.repeats == 0:
+                    continue
+                way = passage(s, net.tail[f], net.head[f])
+                if on_chain(label_row, current, way, 0) and edge_on_chain(label_link, current, f):
                     continue
                 again_here = True
             new_repeat = repeat
@@ -438,7 +447,7 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, slo
                     near = work.rest_near[s] > 0
                     if not near:
                         for c in range(net.near_first[s], net.near_first[s + 1]):
-                            if on_chain(label_row, current, net.near_street[c]):
+                            if on_chain(label_row, current, net.near_street[c], 1):
                                 near = True
                                 break
                     if near:
@@ -471,7 +480,7 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, slo
                 for c in range(ROW):
                     label_row[k, c] = -1
                 label_row[k, ROW] = current
-            label_row[k, fill] = s
+            label_row[k, fill] = passage(s, net.tail[f], net.head[f])
             label_row[k, ROW + 1] = fill + 1
         is_first = False
         while bucket <= last_bucket and heads[bucket] < 0:
@@ -608,6 +617,7 @@ def draw(net, gain, again, rules, fore, aft, order, mate, band, walks, counts, w
         p = k
         while p >= 0:
             work.street_mark[net.street[fore.label_link[p, 1]]] = stamp
+            work.edge_mark[fore.label_link[p, 1]] = stamp
             count += 1
             p = fore.label_link[p, 0]
         mine = count
@@ -617,7 +627,7 @@ def draw(net, gain, again, rules, fore, aft, order, mate, band, walks, counts, w
             f = aft.label_link[p, 1]
             if work.street_mark[net.street[f]] == stamp:
                 again_m += net.length[f]
-                if rules.repeats == 0 or again_m > rules.repeat_m:
+                if rules.repeats == 0 or work.edge_mark[f] == stamp or again_m > rules.repeat_m:
                     break
             count += 1
             p = aft.label_link[p, 0]

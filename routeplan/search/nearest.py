@@ -6,6 +6,7 @@ known before a search is begun.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -18,74 +19,27 @@ if TYPE_CHECKING:
 
 BEYOND = (2.0, 4.0, 8.0, 16.0, 32.0)  # times the longest length: how far a window's nearest loop is looked for
 BEYOND_EDGES = 60_000  # and only in balls of so many
-WORTH_A_CUT = 0.95  # a ball is made anew where no more of its edges can be passed
 LABELS = 300_000  # of one sweep for it, about
 CLOSINGS = 300  # loops taken from it
 
 
 def ball_of_loops(
-    tail: Any,
-    head: Any,
-    length_m: Any,
-    start: int,
-    shortest_m: float,
-    longest_m: float,
-    *,
-    repeat_share_at_most: float = 1.0,
-    **more: Any,
+    *network: Any, may_repeat: bool = False, repeat_share_at_most: float = 1.0, **more: Any
 ) -> tuple[Ball, dict[str, np.ndarray]]:
-    """`ball.make_ball`, without what lies beyond more bridges than may be ridden twice.
+    """`ball.make_ball` (see there for the arguments) for loops that ride so much of their length twice, at most.
 
-    more : the other arguments of make_ball. Where no way leads on and back, or not without riding more twice, it raises
-    NoLoopError with the nearest length that has a loop, if one is found."""
+    Where it raises NoLoopError, that has the nearest length that has a loop, if one is found."""
     from routeplan.search.ball import make_ball
-    from routeplan.search.bridges import cut_at_bridges
 
-    repeats = bool(more.get("may_repeat", False))
-    again_m = repeat_share_at_most * longest_m if repeats else 0.0
+    tail, head, length_m, start, _, longest_m = network
+    again_m = repeat_share_at_most * longest_m if may_repeat else 0.0
     try:
-        ball, cut = make_ball(tail, head, length_m, start, shortest_m, longest_m, **more)
-        keep, least_m = cut_at_bridges(ball, again_m)
-        if keep.mean() > WORTH_A_CUT:
-            return ball, cut
-        if keep.any():
-            some = np.repeat(keep, np.diff(ball.first))
-            return _ball_on(ball, np.sort(ball.edge[ball.part[some]]), tail, head, length_m, start, shortest_m, longest_m, **more)  # noqa: E501
-        text = f"every loop from node {start} within {longest_m:.0f} m rides {least_m:.0f} m or more a second time"
+        return make_ball(*network, may_repeat=may_repeat, again_m=again_m, **more)
     except NoLoopError as error:
-        text = str(error)
-    network = {"tail": tail, "head": head, "length_m": length_m}
-    network |= {k: more.get(k) for k in ("street", "banned_turns")}
-    nearest = _beyond(network, start, float(longest_m), np.inf, repeats, float(repeat_share_at_most))
-    raise NoLoopError(text + _said(nearest), nearest)
-
-
-def _ball_on(
-    whole: Ball, edge: np.ndarray, tail: Any, head: Any, length_m: Any, *window: Any, **more: Any
-) -> tuple[Ball, dict[str, np.ndarray]]:
-    """make_ball on some of the edges; `whole` is that on all. The ball knows edges by the caller's numbers again."""
-    from routeplan.search.ball import make_ball
-
-    if more.get("street") is None:  # paired as in the whole
-        street = np.full(np.size(tail), -1)
-        street[whole.edge] = whole.fine.street
-        more["street"] = street
-    row = np.full(np.size(tail), -1)
-    row[edge] = np.arange(edge.size)
-    for name in ("street", "time_s", "clock_gain"):
-        if more.get(name) is not None:
-            more[name] = np.asarray(more[name])[edge]
-    more["per_edge"] = {name: np.asarray(values)[edge] for name, values in (more.get("per_edge") or {}).items()}
-    gain = np.asarray(more["turn_gain"]).ravel() if more.get("turn_gain") is not None else None
-    for name in ("banned_turns", "turns"):
-        if more.get(name) is not None and np.size(more[name]):
-            pairs = row[np.asarray(more[name], dtype=np.int64).reshape(-1, 2)]
-            here = (pairs >= 0).all(axis=1)
-            more[name] = pairs[here]
-            if name == "turns" and gain is not None:
-                more["turn_gain"] = gain[here]
-    ball, cut = make_ball(np.asarray(tail)[edge], np.asarray(head)[edge], np.asarray(length_m)[edge], *window, **more)
-    return replace(ball, edge=edge[ball.edge]), cut
+        streets = {"tail": tail, "head": head, "length_m": length_m}
+        streets |= {k: more.get(k) for k in ("street", "banned_turns")}
+        nearest = _beyond(streets, start, float(longest_m), np.inf, may_repeat, float(repeat_share_at_most))
+        raise NoLoopError(f"{error}{_said(nearest)}", nearest) from None
 
 
 def no_loop(
@@ -118,24 +72,24 @@ def _beyond(
 ) -> float | None:
     """Shortest allowed loop found above `longest_m`, by less than `within_m`; wider and wider, to BEYOND."""
     from routeplan.search.ball import make_ball, make_work
-    from routeplan.search.bridges import cut_at_bridges
+    from routeplan.search.bridges import passable
 
     edges = 0
     for times in BEYOND:
         wide = min(times * longest_m, longest_m + within_m)
-        try:
+        wider, way_round = 0, False
+        with suppress(NoLoopError):
             ball, _ = make_ball(start=start, shortest_m=0.0, longest_m=wide, may_repeat=repeats, **network)
-        except NoLoopError:
-            ball = None
-        if ball is not None and ball.net.tail.size > BEYOND_EDGES:
-            return None
-        keep = np.zeros(0, bool) if ball is None else cut_at_bridges(ball, share * wide if repeats else 0.0)[0]
-        if ball is not None and keep.any():
-            found = _nearest(ball, longest_m, wide, repeats, share, make_work(ball, 1), above=True)
-            if found is not None:
-                return found
-        wider = 0 if ball is None else ball.edge.size
-        if wide < times * longest_m or (wider == edges > 0 and not repeats and not keep.any()):
+            net, wider = ball.net, ball.edge.size
+            if net.tail.size > BEYOND_EDGES:
+                return None
+            again_m = share * wide if repeats else 0.0
+            way_round = bool(passable(net.tail, net.head, net.street, net.length, net.start, again_m)[0].any())
+            if way_round:
+                found = _nearest(ball, longest_m, wide, repeats, share, make_work(ball, 1), above=True)
+                if found is not None:
+                    return found
+        if wide < times * longest_m or (wider == edges > 0 and not repeats and not way_round):
             return None  # nothing nearer beyond, or no further streets
         edges = wider
     return None

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from itertools import pairwise
 from typing import Any
 
@@ -139,7 +139,7 @@ class _Front:
         self.tried: Counter[tuple[bytes, bytes]] = Counter()  # how often a gap between two loops was searched
         self.back = _backs(ball.net)
         middle = plain.target_m or 0.5 * (plain.shortest_m + plain.longest_m)
-        self.turned = turned(ball, float(ball.net.time.sum() / max(ball.net.length.sum(), 1.0)) * middle)
+        self.duration_s = float(ball.net.time.sum() / max(ball.net.length.sum(), 1.0)) * middle
         self.joined_costs = np.stack([ball.summed(c) for c in costs.T], axis=1)
         self.no_clock = ball.fine._replace(clock_sum=np.zeros(1))
         self.per_price = np.array([effort_per_price, 1.0, 0.0][: costs.shape[1]])
@@ -157,25 +157,32 @@ class _Front:
         span = priced.max(axis=0) - priced.min(axis=0)
         return np.maximum(span, 0.02 * self.first_scale)
 
-    def objective(self, weights: np.ndarray, away: np.ndarray | None = None, backward: bool = False) -> Any:
-        """The weighted sum as gains, on the ball or on the turned one; `away`: streets that cost more, a third of a
-        typical cost."""
-        w = weights / self.scale()
-        cost = self.joined_costs @ w
-        ball = self.turned if backward else self.ball
+    @cached_property
+    def turned(self) -> Any:
+        """The ball for walks read from their end."""
+        return turned(self.ball, self.duration_s)
+
+    def priced(self, ball: Any, w: np.ndarray) -> Any:
+        """A ball with the clock and the turns of a weighted sum."""
         net = ball.net
+        price = float(w @ self.per_price)
+        return replace(ball, net=net._replace(clock_gain=net.clock_gain * w[1], turn_gain=net.turn_gain * price))
+
+    def objective(self, w: np.ndarray, away: np.ndarray | None = None) -> Any:
+        """The sum weighted by `w` (of each unit of cost) as gains; `away`: streets that cost a third more of a typical
+        cost."""
+        cost = self.joined_costs @ w
+        net = self.ball.net
         price = float(w @ self.per_price)
         if away is not None:
             typical = cost.sum() / max(net.length.sum(), 1.0)
             cost = cost + 0.6 * typical * self.ball.summed(self.ball.fine.length * away[self.ball.fine.street])
         cost = cost - price * self.ball.turns_inside
         again = -cost + price * self.plain.again
-        objective = replace(
+        return replace(
             self.plain, gain=-cost, again=again, near_gain_per_m=price * self.plain.near_gain_per_m,
             pull_per_m=price * self.plain.pull_per_m,
         )  # fmt: skip
-        clocked = net._replace(clock_gain=net.clock_gain * w[1], turn_gain=net.turn_gain * price)
-        return objective, replace(ball, net=clocked)
 
     def add(self, walks: list[np.ndarray]) -> None:
         """Measure new walks and keep them, or not."""
@@ -231,9 +238,8 @@ class _Front:
         mask = not_dominated(np.stack([f.priced for f in found]))
         return sorted((f for f, m in zip(found, mask, strict=True) if m), key=lambda f: tuple(f.priced))
 
-    def seeds(self, weights: np.ndarray, away: np.ndarray | None) -> list[np.ndarray]:
-        """The best loops so far for these weights, one for each chain, best first."""
-        w = weights / self.scale()
+    def seeds(self, w: np.ndarray, away: np.ndarray | None) -> list[np.ndarray]:
+        """The best loops so far for this sum, one for each chain, best first."""
         found = list(self.kept.values())
         value = np.array([f.priced @ w for f in found])
         if away is not None:
@@ -242,9 +248,8 @@ class _Front:
         order = np.argsort(value, kind="stable")
         return [found[i].joined for i in order[:2]]
 
-    def worth_per_m(self, weights: np.ndarray) -> float:
+    def worth_per_m(self, w: np.ndarray) -> float:
         """What a metre of the best loop so far is worth, below 0; before there is one, of the streets on average."""
-        w = weights / self.scale()
         if not self.kept:
             return -float(self.edge_costs.sum(axis=0) @ w) / max(float(self.ball.fine.length.sum()), 1.0)
         return -min(float(f.priced @ w) / f.length_m for f in self.kept.values())
@@ -275,7 +280,8 @@ def _first_look(front: _Front, seed: int) -> _Front:
         front.ball, front.edge_costs, front.plain, front.effort_per_price, front.share, engine.Space(front.ball)
     )
     k = front.edge_costs.shape[1]
-    objective, ball = quick.objective(np.full(k, 1.0 / k))
+    w = np.full(k, 1.0 / k) / quick.scale()
+    objective, ball = quick.objective(w), quick.priced(quick.ball, w)
     for look in range(FIRST_LOOK):
         number = (seed + 1) * 7919 + look
         quick.add(engine.polygons(ball, objective, quick.space.work(0), number, FIRST_TRIES))
@@ -298,8 +304,9 @@ def _backs(net: Any) -> np.ndarray:
 class _Sum:
     """One weighted sum to search, and from which loops."""
 
-    weights: np.ndarray
+    w: np.ndarray  # of each unit of cost
     away: np.ndarray | None
+    band: float  # of the first cost, where sweeps meet
     seeds: list[np.ndarray]
     steps_m: list[float]  # of its sweeps
     worth_per_m: float  # of a good loop
@@ -338,11 +345,11 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> tup
     """Loops met in sweeps and a local search for one weighted sum, and label offers spent."""
     from routeplan.search import engine
 
-    objective, ball = front.objective(one.weights, one.away)
-    back = front.objective(one.weights, one.away, backward=True)[1]
+    objective = front.objective(one.w, one.away)
+    ball, back = (front.priced(side, one.w) for side in (front.ball, front.turned))
     found, spent = engine.both_ways(
         (ball, back), objective, one.steps_m, first=one.first, worth_per_m=one.worth_per_m, slack=SLACK,
-        aside=front.joined_costs[:, 0], band_width=BAND * front.scale()[0], most=CLOSINGS, space=front.space,
+        aside=front.joined_costs[:, 0], band_width=one.band, most=CLOSINGS, space=front.space,
         chain=chain, known=one.seeds[:1],
     )  # fmt: skip
     local = engine.Chain(ball, objective, front.space.work(chain), one.number)
@@ -370,11 +377,15 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
         weights = np.full(k, 1.0 / k)
     else:
         weights, away = _next_weights(front, random, number)
-    seeds = front.seeds(weights, away) if front.kept else []
+    scale = front.scale()
+    w = weights / scale
+    seeds = front.seeds(w, away) if front.kept else []
     least_m = float(front.ball.room_m(front.plain.longest_m).sum()) / MOST_SLOTS
     buckets = BUCKETS if number < FINER_FROM else FINER
     steps_m = [max(front.plain.longest_m / n, least_m) for n in buckets]
-    return _Sum(weights, away, seeds, steps_m, front.worth_per_m(weights), number // 2 % 2, seed * 1000 + number)
+    return _Sum(
+        w, away, BAND * scale[0], seeds, steps_m, front.worth_per_m(w), number // 2 % 2, seed * 1000 + number
+    )
 
 
 def _any_loop(front: _Front, seed: int, budget: int, deadline: Any, threads: int | None) -> int:
@@ -382,7 +393,8 @@ def _any_loop(front: _Front, seed: int, budget: int, deadline: Any, threads: int
     from routeplan.search import engine, exact
 
     k = front.edge_costs.shape[1]
-    objective, ball = front.objective(np.full(k, 1.0 / k))
+    w = np.full(k, 1.0 / k) / front.scale()
+    objective, ball = front.objective(w), front.priced(front.ball, w)
     walks, spent = engine.search(
         ball, objective, seed=seed, budget=max(min(budget, ANY_SHARE), 1), deadline=deadline, space=front.space,
         threads=threads,

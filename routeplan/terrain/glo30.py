@@ -199,8 +199,7 @@ def _there(url: str, timeout_s: float) -> bool:
     except (OSError, http.client.HTTPException) as error:
         reason = getattr(error, "reason", None)
         if isinstance(reason, socket.gaierror):
-            raise DownloadError(f"{url}: the server is not found ({reason.strerror}); is this computer online? "
-                                "The same command goes on where this one stopped") from error  # fmt: skip
+            raise DownloadError.not_found(url, reason) from error
         raise _Busy(f"no answer ({error})") from error
     if "html" in kind.lower() or head.lstrip()[:1] == b"<":
         raise DownloadError(

@@ -12,7 +12,7 @@ import pytest
 from routeplan.errors import NoLoopError
 from routeplan.search import best_loops
 from routeplan.search.ball import make_ball
-from routeplan.search.bridges import bridge_metres, cut_at_bridges
+from routeplan.search.bridges import bridge_metres
 from routeplan.search.nearest import ball_of_loops
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
@@ -30,7 +30,8 @@ def test_property_bridges_are_those_of_another_method(seed: int) -> None:
     net = road_like(int(random.integers(30, 200)), seed)
     ball, _ = make_ball(net.tail, net.head, net.length_m, int(random.choice(net.tail)), 1.0, 20_000.0,
                         street=net.street)  # fmt: skip
-    metres, on_a_ring = bridge_metres(ball.net)
+    net = ball.net
+    metres, on_a_ring = bridge_metres(net.tail, net.head, net.street, net.length, net.start)
     graph = nx.MultiGraph()
     for street in np.unique(ball.net.street).tolist():
         e = int(np.flatnonzero(ball.net.street == street)[0])
@@ -86,4 +87,5 @@ def test_turns_and_times_keep_their_edges_in_a_cut_ball() -> None:
         )  # fmt: skip
         assert (result.loops[0].edges - shift).tolist() == [0, 2, 4, 6]
         assert result.loops[0].gain == pytest.approx(407.0)
-    assert not cut_at_bridges(make_ball(tail, head, length, 0, 3900.0, 4100.0)[0], 0.0)[0].all()
+    cut, whole = (make_ball(tail, head, length, 0, 3900.0, 4100.0, again_m=again_m)[0] for again_m in (0.0, np.inf))
+    assert cut.edge.size == whole.edge.size - 2 * len(far) == 2 * len(ring)
