@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from routeplan.search.ball import Ball, make_work
+from routeplan.search.ball import Ball, make_work, turned
 
 CHAINS = 2
 SLICE = 1_500_000  # label offers between two looks at the clock, some 100 ms
@@ -24,12 +24,17 @@ BUCKET_M = 90.0
 FEWEST_LABELS, LABELS = 8_000, 20_000  # of one sweep of the local search
 REPEAT_PRICE = 3.0  # of a metre ridden again on the way to a walk without, in gains of a good metre
 SHAKE = 0.25
+WARMTH = 0.02
+BUCKETS = (67, 133, 267)  # of the longest length, in the sweeps that give the first seeds
+WORTH = 0.7  # of a metre of a good loop, in gains of a good metre
+SLACK, BAND = 0.02, 0.005  # of the longest length: as in both_ways, in good metres and in metres
 CYCLE = 40
 SEEDS, KEEP, FURTHER = 6, 3, 3  # seeds looked at, those that go on, how much longer
 SWEEP_EVERY = 2  # times that seeds are drawn
 SCREEN = 400_000  # label offers on each new seed
 PATIENCE = 4_000_000  # label offers without a better walk, until new seeds are tried
 MOST_LABELS = 800_000  # of one sweep over the whole ball
+MOST_SLOTS = 3_200_000  # edges times buckets of one
 GUIDE_STEPS = 100  # lengths left that a guide tells apart
 JOINED = 64  # loops drawn where two sweeps meet, at most
 MEETINGS = 30_000  # of two sweeps' labels that are looked at
@@ -51,6 +56,11 @@ class Objective:
     repeat_m: float = 0.0  # metres ridden again at most
     fine_gain: np.ndarray | None = None  # the same on the edges of Ball.fine
     fine_again: np.ndarray | None = None
+
+    @property
+    def middle_m(self) -> float:
+        """The length that a loop is expected to have."""
+        return self.target_m or 0.5 * (self.shortest_m + self.longest_m)
 
     def rules(self, *, repeats: bool | None = None, repeat_m: float | None = None) -> Any:
         from routeplan.search.kernels import Rules
@@ -96,6 +106,12 @@ class Space:
         while len(self.works) <= chain:
             self.works.append(make_work(self.ball, LABELS))
         return self.works[chain]
+
+
+def from_end(ball: Ball, objective: Objective) -> Ball:
+    """The ball for walks read from their end; the clock runs back from when a loop of the usual length would end."""
+    pace = float(ball.net.time.sum() / max(ball.net.length.sum(), 1.0))
+    return turned(ball, pace * objective.middle_m)
 
 
 def spread_of(objective: Objective, net: Any) -> float:
@@ -162,7 +178,7 @@ def whole(
 def both_ways(
     balls: tuple[Ball, Ball],
     objective: Objective,
-    steps_m: Sequence[float],
+    buckets: Sequence[int],
     *,
     first: int,
     worth_per_m: float,
@@ -176,9 +192,10 @@ def both_ways(
 ) -> tuple[list[np.ndarray], int]:
     """Sweeps from the start and from the end in turn, each guided by the one before: (loops, label offers).
 
-    balls : as it is, and turned; first : which of them is swept first; steps_m : the sweeps' buckets; slack : how far
-    below the best loop so far (`known` among them) labels may come to. Of every sweep the `most` best loops are kept,
-    and where labels of two sweeps meet on an edge the best loop of each band of `aside`, a cost, `band_width` wide."""
+    balls : as it is, and turned; first : which of them is swept first; buckets : of the longest length, for each sweep;
+    slack : how far below the best loop so far (`known` among them) labels may come to. Of every sweep the `most` best
+    loops are kept, and where labels of two sweeps meet on an edge the best loop of each band of `aside`, a cost,
+    `band_width` wide."""
     from routeplan.search import kernels
 
     net, longest = balls[0].net, objective.longest_m
@@ -193,11 +210,13 @@ def both_ways(
         return max(values, default=-np.inf)
 
     top = best_of(known)
-    for turn, step_m in enumerate(steps_m):
+    least_m = float(balls[0].room_m(longest).sum()) / MOST_SLOTS
+    for turn, number in enumerate(buckets):
         side = (first + turn) % 2
         walks, done = whole(
-            balls[side], objective, step_m, worth_per_m=worth_per_m, aside=aside, guide=guide if turn else None,
-            cutoff=min(top - slack, last), most=most, space=space, chain=chain + side * CHAINS,
+            balls[side], objective, max(longest / number, least_m), worth_per_m=worth_per_m, aside=aside,
+            guide=guide if turn else None, cutoff=min(top - slack, last), most=most, space=space,
+            chain=chain + side * CHAINS,
         )  # fmt: skip
         walks = [walk[::-1].copy() for walk in walks] if side else walks
         last = best_of(walks)
@@ -209,7 +228,7 @@ def both_ways(
             top = max(top, best_of(walks))
             found += walks
             spent += done
-        if turn + 1 < len(steps_m):
+        if turn + 1 < len(buckets):
             work = space.wides[chain + side * CHAINS]
             window_m = longest - objective.shortest_m
             kernels.guide_home(balls[1 - side].net, gain, work, longest / GUIDE_STEPS, window_m, guide)
@@ -241,10 +260,13 @@ def _meetings(net, gain, objective, worth_per_m, aside, band_width, space, chain
 class Chain:
     """One local search: its walk, its best, its random state."""
 
-    def __init__(self, ball: Ball, objective: Objective, work: Any, seed: int, warmth: float = 0.02) -> None:
+    def __init__(
+        self, ball: Ball, objective: Objective, space: Space, number: int, seed: int, back: Ball | None = None
+    ) -> None:
         from routeplan.search import kernels
 
-        self.ball, self.net, self.objective, self.work, self.seed = ball, ball.net, objective, work, seed
+        self.ball, self.net, self.objective, self.seed = ball, ball.net, objective, seed
+        self.space, self.number, self.work, self.back = space, number, space.work(number), back
         self.top: np.ndarray | None = None
         self.top_value = -np.inf
         self.patience = 0
@@ -260,7 +282,7 @@ class Chain:
         scale = spread_of(objective, ball.net)
         self.settings = np.array([
             SHORTEST_SEGMENT_M, min(LONGEST_SEGMENT_M, 0.5 * objective.longest_m), BUCKET_M, SHAKE,
-            warmth * scale * objective.longest_m / 10, CYCLE, 3.0 * scale, 0.9, 1.5, 0.1, 0.6, 0.6, FEWEST_LABELS, LABELS,  # noqa: E501
+            WARMTH * scale * objective.longest_m / 10, CYCLE, 3.0 * scale, 0.9, 1.5, 0.1, 0.6, 0.6, FEWEST_LABELS, LABELS,  # noqa: E501
         ])  # fmt: skip
         self.strict_rules = objective.rules()
         if objective.repeats:
@@ -333,11 +355,13 @@ class Chain:
         ball, objective = self.ball, self.objective
         self.renewals += 1
         number = self.seed * 1000 + self.renewals
-        seeds = polygons(ball, objective, self.work, number, 24)[:SEEDS]
-        spent = 24 * (self.net.tail.size + 20_000)
-        if self.renewals % SWEEP_EVERY == 0 or not seeds:
-            swept, done = _swept(ball, objective, number if self.renewals > 1 or self.seed % CHAINS else None)
-            seeds, spent = swept + seeds, spent + done
+        seeds, spent = ([], 0) if self.back is None or self.renewals > 1 else self.swept_both_ways(self.back)
+        if not seeds:
+            seeds = polygons(ball, objective, self.work, number, 24)[:SEEDS]
+            spent += 24 * (self.net.tail.size + 20_000)
+            if self.renewals % SWEEP_EVERY == 0 or not seeds:
+                swept, done = _swept(ball, objective, number if self.renewals > 1 or self.seed % CHAINS else None)
+                seeds, spent = swept + seeds, spent + done
         screen = max(min(SCREEN, (allowance - spent) // (SEEDS + KEEP * FURTHER)), 100_000)
         for offers, keep in ((screen, KEEP), (FURTHER * screen, 1)):
             tried: list[tuple[float, int, np.ndarray]] = []
@@ -357,6 +381,24 @@ class Chain:
         self.patience = PATIENCE
         return spent
 
+    def swept_both_ways(self, back: Ball) -> tuple[list[np.ndarray], int]:
+        """The best few loops of sweeps from both ends, one chain begins at the start, the other at the end."""
+        from routeplan.search import kernels
+
+        ball, objective, longest = self.ball, self.objective, self.objective.longest_m
+        good = spread_of(objective, self.net)
+        swept, spent = both_ways(
+            (ball, back), objective, BUCKETS, first=self.seed % CHAINS,
+            worth_per_m=WORTH * good, slack=SLACK * longest * good, aside=self.net.length, band_width=BAND * longest,
+            most=SEEDS, space=self.space, chain=self.number,
+        )  # fmt: skip
+        rules = objective.rules()
+        value = [
+            kernels.measure(self.net, objective.gain, objective.again, rules, w, w.size, self.work)[0] for w in swept
+        ]
+        _, one_of_each = np.unique(-np.array(value), return_index=True)
+        return [swept[k] for k in one_of_each[:SEEDS]], spent
+
 
 def polygons(ball: Ball, objective: Objective, work: Any, seed: int, tries: int) -> list[np.ndarray]:
     """Closed walks through two to four chosen edges, joined by shortest paths that avoid what is ridden already
@@ -372,7 +414,7 @@ def polygons(ball: Ball, objective: Objective, work: Any, seed: int, tries: int)
     none = np.empty(0, bool)
     found: list[tuple[float, int, np.ndarray]] = []
     rules = objective.rules(repeats=True, repeat_m=np.inf)
-    middle = objective.target_m or 0.5 * (objective.shortest_m + objective.longest_m)
+    middle = objective.middle_m
     size = 1.0
     close = np.flatnonzero(ball.out_m[net.tail] + net.length + ball.back_m[net.head] < 0.9 * middle)
     if not close.size:
@@ -448,7 +490,8 @@ def search(
 
     seeds : walks to begin from; none: a sweep over the whole ball and polygons. enough(value): stop when it holds."""
     space = space or Space(ball)
-    chains = [Chain(ball, objective, space.work(k), seed * CHAINS + k) for k in range(CHAINS)]
+    back = None if seeds else from_end(ball, objective)
+    chains = [Chain(ball, objective, space, k, seed * CHAINS + k, back) for k in range(CHAINS)]
     for k, chain in enumerate(chains if seeds else []):
         for walk in (seeds or [])[k::CHAINS] or seeds or []:
             chain.put(walk)

@@ -17,7 +17,6 @@ from typing import Any
 import numpy as np
 
 from routeplan.errors import NoLoopError
-from routeplan.search.ball import turned
 from routeplan.search.values import TradeOff, shared_share
 
 BUDGET = 100_000_000  # label offers; some seconds on two cores
@@ -25,7 +24,6 @@ RESERVE = 400
 SHARE = 400_000  # label offers of one local search, at most
 BUCKETS = (67, 133, 267)  # of a loop's length, in the sweeps of one sum
 FINER, FINER_FROM = (100, 200, 400), 16  # and from this sum on
-MOST_SLOTS = 3_200_000  # edges times buckets of one sweep
 SLACK = 0.05  # of a weighted sum: how far behind the best loop a sweep still looks
 BAND = 0.01  # of the first cost's range: one loop for each where sweeps meet
 ANY_SHARE = 6_000_000  # of the search for any loop at all, where no sweep closes one
@@ -138,13 +136,11 @@ class _Front:
         self.same: dict[bytes, list[bytes]] = {}  # keys of loops kept, by their streets
         self.tried: Counter[tuple[bytes, bytes]] = Counter()  # how often a gap between two loops was searched
         self.back = _backs(ball.net)
-        middle = plain.target_m or 0.5 * (plain.shortest_m + plain.longest_m)
-        self.duration_s = float(ball.net.time.sum() / max(ball.net.length.sum(), 1.0)) * middle
         self.joined_costs = np.stack([ball.summed(c) for c in costs.T], axis=1)
         self.no_clock = ball.fine._replace(clock_sum=np.zeros(1))
         self.per_price = np.array([effort_per_price, 1.0, 0.0][: costs.shape[1]])
         length = max(ball.fine.length.sum(), 1.0)
-        self.first_scale = np.maximum(costs.sum(axis=0) / length * middle, 1e-9)
+        self.first_scale = np.maximum(costs.sum(axis=0) / length * plain.middle_m, 1e-9)
         self.street_length = np.zeros(ball.fine.near_first.size - 1)
         self.street_length[ball.fine.street] = ball.fine.length
 
@@ -160,7 +156,9 @@ class _Front:
     @cached_property
     def turned(self) -> Any:
         """The ball for walks read from their end."""
-        return turned(self.ball, self.duration_s)
+        from routeplan.search import engine
+
+        return engine.from_end(self.ball, self.plain)
 
     def priced(self, ball: Any, w: np.ndarray) -> Any:
         """A ball with the clock and the turns of a weighted sum."""
@@ -276,9 +274,7 @@ def _first_look(front: _Front, seed: int) -> _Front:
     """Loops drawn within a tenth of a second, for who watches; the search itself begins without them."""
     from routeplan.search import engine
 
-    quick = _Front(
-        front.ball, front.edge_costs, front.plain, front.effort_per_price, front.share, engine.Space(front.ball)
-    )
+    quick = _Front(front.ball, front.edge_costs, front.plain, front.effort_per_price, front.share, front.space)
     k = front.edge_costs.shape[1]
     w = np.full(k, 1.0 / k) / quick.scale()
     objective, ball = quick.objective(w), quick.priced(quick.ball, w)
@@ -308,7 +304,7 @@ class _Sum:
     away: np.ndarray | None
     band: float  # of the first cost, where sweeps meet
     seeds: list[np.ndarray]
-    steps_m: list[float]  # of its sweeps
+    buckets: tuple[int, ...]  # of the longest length, in its sweeps
     worth_per_m: float  # of a good loop
     first: int  # 1: the first sweep begins at the end
     number: int
@@ -348,11 +344,11 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> tup
     objective = front.objective(one.w, one.away)
     ball, back = (front.priced(side, one.w) for side in (front.ball, front.turned))
     found, spent = engine.both_ways(
-        (ball, back), objective, one.steps_m, first=one.first, worth_per_m=one.worth_per_m, slack=SLACK,
+        (ball, back), objective, one.buckets, first=one.first, worth_per_m=one.worth_per_m, slack=SLACK,
         aside=front.joined_costs[:, 0], band_width=one.band, most=CLOSINGS, space=front.space,
         chain=chain, known=one.seeds[:1],
     )  # fmt: skip
-    local = engine.Chain(ball, objective, front.space.work(chain), one.number)
+    local = engine.Chain(ball, objective, front.space, chain, one.number)
     best, most = None, -np.inf
     for walk in [*found[:2], *one.seeds]:
         local.put(walk)
@@ -380,11 +376,9 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
     scale = front.scale()
     w = weights / scale
     seeds = front.seeds(w, away) if front.kept else []
-    least_m = float(front.ball.room_m(front.plain.longest_m).sum()) / MOST_SLOTS
     buckets = BUCKETS if number < FINER_FROM else FINER
-    steps_m = [max(front.plain.longest_m / n, least_m) for n in buckets]
     return _Sum(
-        w, away, BAND * scale[0], seeds, steps_m, front.worth_per_m(w), number // 2 % 2, seed * 1000 + number
+        w, away, BAND * scale[0], seeds, buckets, front.worth_per_m(w), number // 2 % 2, seed * 1000 + number
     )
 
 

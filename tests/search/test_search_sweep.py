@@ -169,7 +169,7 @@ def both_ways_of(may_repeat):
     )
     back, space = turned(ball, 1800.0), engine.Space(ball)
     walks, _ = engine.both_ways(
-        (ball, back), objective, [400.0, 200.0, 100.0], first=1, worth_per_m=0.4, slack=500.0, aside=ball.net.length,
+        (ball, back), objective, (20, 40, 80), first=1, worth_per_m=0.4, slack=500.0, aside=ball.net.length,
         band_width=50.0, most=4, space=space, chain=0,
     )  # fmt: skip
     return ball, back, objective, space, walks
