@@ -37,6 +37,9 @@ MOST_LABELS = 800_000  # of one sweep over the whole ball
 MOST_SLOTS = 3_200_000  # edges times buckets of one
 GUIDE_STEPS = 100  # lengths left that a guide tells apart
 JOINED = 64  # loops drawn where two sweeps meet, at most
+MEET = 10  # places along a loop where labels of both ends are put together
+ROOM = 5_300  # of a ball (see room_m), in longest lengths, that numbers of buckets are meant for
+FINEST_M = 10.0  # buckets are no narrower
 MEETINGS = 30_000  # of two sweeps' labels that are looked at
 EXCHANGE = 30_000_000  # label offers between two looks at the other chain
 
@@ -88,6 +91,20 @@ class Deadline:
         return self.stopped
 
 
+@dataclass(frozen=True, eq=False)
+class Labels:
+    """Labels of a sweep, kept to guide sweeps for other weights of the same two costs."""
+
+    edge: np.ndarray  # (labels,) int32, just ridden
+    length: np.ndarray  # (labels,) float32 [m]
+    aside: np.ndarray  # (labels,) float32, the cost summed up aside
+    rest: np.ndarray  # (labels,) float32, the other cost, with all prices
+
+    def value(self, weights: np.ndarray, worth_per_m: float) -> np.ndarray:
+        """(labels,) what they come to by other weights, less a good loop's worth."""
+        return -(weights[0] * self.aside + weights[1] * self.rest + worth_per_m * self.length)
+
+
 @dataclass(eq=False)
 class Space:
     """What a thread writes into, kept between searches on one ball."""
@@ -101,6 +118,16 @@ class Space:
         if chain not in self.wides or self.wides[chain].slot.size < slots:
             self.wides[chain] = make_work(self.ball, min(slots, MOST_LABELS), slots)
         return self.wides[chain]
+
+    def labels(self, chain: int, weights: np.ndarray, worth_per_m: float) -> list[Labels]:
+        """Labels of the last sweep of each side, whose gains were less the weighted costs."""
+        kept = []
+        for work in (self.wides[chain], self.wides[chain + CHAINS]):
+            used = int(work.used[0])
+            length, aside = work.label_length[:used].astype(np.float32), work.label_aside[:used].copy()
+            rest = -(work.label_value[:used] + worth_per_m * length + weights[0] * aside) / weights[1]
+            kept.append(Labels(work.label_link[:used, 1].copy(), length, aside, rest.astype(np.float32)))
+        return kept
 
     def work(self, chain: int) -> Any:
         while len(self.works) <= chain:
@@ -189,38 +216,57 @@ def both_ways(
     space: Space,
     chain: int,
     known: Sequence[np.ndarray] = (),
+    weights: np.ndarray | None = None,
+    before: Sequence[Labels] = (),
 ) -> tuple[list[np.ndarray], int]:
     """Sweeps from the start and from the end in turn, each guided by the one before: (loops, label offers).
 
-    balls : as it is, and turned; first : which of them is swept first; buckets : of the longest length, for each sweep;
-    slack : how far below the best loop so far (`known` among them) labels may come to. Of every sweep the `most` best
-    loops are kept, and where labels of two sweeps meet on an edge the best loop of each band of `aside`, a cost,
-    `band_width` wide."""
+    balls : as it is, and turned; first : which of them is swept first; buckets : of the longest length, for each sweep,
+    and more in a small ball; slack : how far below the best loop so far (`known` among them) labels may come to. Of
+    every sweep the `most` best loops are kept, and where labels of two sweeps meet on an edge the best loop of each
+    band of `aside`, a cost, `band_width` wide. before : labels of the side not swept first, kept from sums of other
+    weights than `weights`: they guide the first sweep, which looks at everything where there are none."""
     from routeplan.search import kernels
 
     net, longest = balls[0].net, objective.longest_m
     gain = objective.gain - worth_per_m * net.length
     rules, own = objective.rules(), space.work(chain)
     guide = np.empty((net.tail.size, GUIDE_STEPS + 2), np.float32)
+    guide_m, window_m = longest / GUIDE_STEPS, longest - objective.shortest_m
     found: list[np.ndarray] = []
-    spent, top, last = 0, -np.inf, -np.inf
 
     def best_of(walks: Sequence[np.ndarray]) -> float:
         values = [kernels.measure(net, gain, objective.again, rules, w, w.size, own)[0] for w in walks]
         return max(values, default=-np.inf)
 
-    top = best_of(known)
-    least_m = float(balls[0].room_m(longest).sum()) / MOST_SLOTS
+    top, cutoff = best_of(known), -np.inf
+    spent = 0
+    if before:
+        assert weights is not None
+        begin = balls[first].net
+        guide[:] = -np.inf
+        for labels in before:
+            value = labels.value(weights, worth_per_m)
+            kernels.guide_home(
+                begin, gain, labels.edge, labels.length.astype(np.float64), value, guide_m, window_m, guide
+            )
+            spent += value.size
+        leaving = np.flatnonzero(begin.tail == net.start)
+        left = ((longest - net.length[leaving]) / guide_m).astype(np.int64)
+        cutoff = min(top, float((gain[leaving] + guide[leaving, left]).max())) - slack
+    room_m = float(balls[0].room_m(longest).sum())
+    least_m = max(room_m / MOST_SLOTS, FINEST_M)
+    finer = max(ROOM * longest / max(room_m, 1.0), 1.0) ** 1.5  # few streets: few ways round a bucket that is taken
     for turn, number in enumerate(buckets):
         side = (first + turn) % 2
         walks, done = whole(
-            balls[side], objective, max(longest / number, least_m), worth_per_m=worth_per_m, aside=aside,
-            guide=guide if turn else None, cutoff=min(top - slack, last), most=most, space=space,
+            balls[side], objective, max(longest / (number * finer), least_m), worth_per_m=worth_per_m, aside=aside,
+            guide=guide if turn or before else None, cutoff=cutoff, most=most, space=space,
             chain=chain + side * CHAINS,
         )  # fmt: skip
         walks = [walk[::-1].copy() for walk in walks] if side else walks
-        last = best_of(walks)
-        top = max(top, last)
+        best = best_of(walks)
+        top = max(top, best)
         found += walks
         spent += done
         if turn:
@@ -230,8 +276,13 @@ def both_ways(
             spent += done
         if turn + 1 < len(buckets):
             work = space.wides[chain + side * CHAINS]
-            window_m = longest - objective.shortest_m
-            kernels.guide_home(balls[1 - side].net, gain, work, longest / GUIDE_STEPS, window_m, guide)
+            used = work.used[0]
+            guide[:] = -np.inf
+            kernels.guide_home(
+                balls[1 - side].net, gain, work.label_link[:used, 1].copy(), work.label_length[:used],
+                work.label_value[:used], guide_m, window_m, guide,
+            )  # fmt: skip
+            cutoff = min(top - slack, best)
     return found, spent
 
 
@@ -243,7 +294,7 @@ def _meetings(net, gain, objective, worth_per_m, aside, band_width, space, chain
     total, mate = np.empty(fore.used[0]), np.empty(fore.used[0], np.int32)
     ends = np.empty((4, net.tail.size), np.int64)
     rules, own = objective.rules(), space.work(chain)
-    pairs = kernels.meet(net, gain, rules, -worth_per_m, fore, aft, ends, total, mate)
+    pairs = kernels.meet(net, gain, rules, -worth_per_m, objective.longest_m / MEET, fore, aft, ends, total, mate)
     order = np.flatnonzero(total > -np.inf)
     if order.size > MEETINGS:
         order = order[np.argpartition(-total[order], MEETINGS)[:MEETINGS]]

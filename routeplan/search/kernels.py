@@ -536,21 +536,20 @@ def by_edge(work, first, last):
 
 
 @kernel
-def guide_home(net, gain, work, step, window, guide):
-    """What the last sweep's labels, of the turned net, are worth after their edge: guide[e, b] is the best of those
-    whose length after the edge lies in step b (or the next) or up to `window` below; -inf where there are none."""
+def guide_home(net, gain, edge, length, value, step, window, guide):
+    """What labels of the turned net are worth after their edge: guide[e, b] rises to the best of those whose length
+    after the edge lies in step b (or the next) or up to `window` below.
+
+    edge, length, value : (labels,) edge just ridden, and what the label comes to with it; guide : -inf at first"""
     steps = guide.shape[1]
     reach = int(window / step) + 1
-    for e in range(guide.shape[0]):
-        for b in range(steps):
-            guide[e, b] = -np.inf
-    for k in range(work.used[0]):
-        e = work.label_link[k, 1]
-        value = work.label_value[k] - gain[e]
-        b = int(max(work.label_length[k] - net.length[e], 0.0) / step)
+    for k in range(edge.size):
+        e = edge[k]
+        worth = np.float32(value[k] - gain[e])
+        b = int(max(length[k] - net.length[e], 0.0) / step)
         for c in range(max(b - 1, 0), min(b + reach, steps - 1) + 1):
-            if value > guide[e, c]:
-                guide[e, c] = value
+            if worth > guide[e, c]:
+                guide[e, c] = worth
     for e in range(guide.shape[0]):
         if net.head[e] == net.start:
             for b in range(min(reach + 1, steps)):
@@ -558,11 +557,12 @@ def guide_home(net, gain, work, step, window, guide):
 
 
 @kernel
-def meet(net, gain, rules, length_price, fore, aft, ends, total, mate):
-    """What each label of a sweep from the start comes to with the best label of a sweep from the end on its edge.
+def meet(net, gain, rules, length_price, every, fore, aft, ends, total, mate):
+    """What labels of a sweep from the start come to with the best label of a sweep from the end on their edge: those on
+    whose edge the length passes a multiple of `every` [m], for a loop need not be put together on each of its edges.
 
     fore, aft : the two sweeps' work, `aft` on the turned net; values less `length_price` a metre where it is not 0.
-    ends : (4, e) space. Fills total (labels,), -inf where the lengths fit nowhere, and mate (labels,); streets that
+    ends : (4, e) space. Fills total (labels,), -inf where there is none, and mate (labels,); streets that
     both ways ride are not looked at. Returns the number of pairs."""
     by_edge(fore, ends[0], ends[1])
     by_edge(aft, ends[2], ends[3])
@@ -576,6 +576,8 @@ def meet(net, gain, rules, length_price, fore, aft, ends, total, mate):
                 continue
             total[k] = -np.inf
             length = fore.label_length[k] - net.length[e]
+            if int(length / every) == int(fore.label_length[k] / every):
+                continue
             value = fore.label_value[k] - gain[e]
             value -= clock_part(
                 clock_sum, clock_begin, clock_step, net.clock_gain[e], net.time[e], fore.label_time[k] - net.time[e]

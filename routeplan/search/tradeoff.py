@@ -7,11 +7,13 @@ loop met on the way is kept if no other passes it, or as a reserve that shares l
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable
+from collections import Counter, deque
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from itertools import pairwise
+from queue import SimpleQueue
 from typing import Any
 
 import numpy as np
@@ -22,15 +24,20 @@ from routeplan.search.values import TradeOff, shared_share
 BUDGET = 100_000_000  # label offers; some seconds on two cores
 RESERVE = 400
 SHARE = 400_000  # label offers of one local search, at most
-BUCKETS = (67, 133, 267)  # of a loop's length, in the sweeps of one sum
-FINER, FINER_FROM = (100, 200, 400), 16  # and from this sum on
-SLACK = 0.05  # of a weighted sum: how far behind the best loop a sweep still looks
-BAND = 0.01  # of the first cost's range: one loop for each where sweeps meet
+BUCKETS, GUIDED = (50, 100, 200), (200, 400)  # of a loop's length, in the sweeps of one sum; guided from the first on
+FINER, FINER_GUIDED, FINER_FROM = (100, 200, 400), (133, 267, 400), 16  # and from this sum on
+ANEW = 8  # of so many finer sums two begin unguided
+FIRST_SLACKS, SLACK = (0.05, 0.05, 0.1, 0.1), 0.02  # of a sum: how far behind the best loop the first ones look; all
+ALIKE, NEAREST = 0.5, 3  # log of the weights' ratio in which labels replace others; how many kept ones guide a sweep
+BAND = 0.02  # of the first cost's range: one loop for each where sweeps meet
+END, END_WEIGHT = 0.005, 0.08  # search beyond an end of the front: as wide as a gap of so much, with weights up to this
+AHEAD = 3  # sums begun before the first of them is looked at
 ANY_SHARE = 6_000_000  # of the search for any loop at all, where no sweep closes one
 LISTED = 3_000  # loops of a small ball in which nothing else finds one
 CLOSINGS = 12  # loops taken from one sweep
 
 Watch = Callable[[Callable[[], TradeOff]], bool]
+_Met = tuple[list[np.ndarray], int, list[Any]]  # walks, label offers, labels of both sides
 
 
 def trade_off(
@@ -131,6 +138,7 @@ class _Front:
         self.ball, self.edge_costs, self.plain, self.space, self.share = ball, costs, plain, space, share
         self.effort_per_price = effort_per_price
         self.kept: dict[bytes, _Found] = {}
+        self.labels: tuple[list[Any], list[Any]] = ([], [])  # (log of the weights' ratio, labels), by side
         self.complete = False  # every loop there is was looked at
         self.seen: set[bytes] = set()
         self.same: dict[bytes, list[bytes]] = {}  # keys of loops kept, by their streets
@@ -143,6 +151,19 @@ class _Front:
         self.first_scale = np.maximum(costs.sum(axis=0) / length * plain.middle_m, 1e-9)
         self.street_length = np.zeros(ball.fine.near_first.size - 1)
         self.street_length[ball.fine.street] = ball.fine.length
+
+    def keep_labels(self, w: np.ndarray, labels: Sequence[Any]) -> None:
+        """Keep labels of both sides as guides; newer ones take the place of those for much the same weights."""
+        ratio = float(np.log(w[0] / w[1]))
+        for kept, new in zip(self.labels, labels, strict=True):
+            kept[:] = [*(old for old in kept if abs(old[0] - ratio) > ALIKE), (ratio, new)]
+
+    def labels_near(self, w: np.ndarray, side: int) -> list[Any]:
+        """Labels of one side for the nearest weights."""
+        if w.size > 2:
+            return []
+        ratio = float(np.log(w[0] / w[1]))
+        return [labels for _, labels in sorted(self.labels[side], key=lambda kept: abs(kept[0] - ratio))[:NEAREST]]
 
     def scale(self) -> np.ndarray:
         """Range of each cost over the loops that none passes; before there are two, the typical cost of a loop."""
@@ -184,9 +205,9 @@ class _Front:
 
     def add(self, walks: list[np.ndarray]) -> None:
         """Measure new walks and keep them, or not."""
-        from routeplan.search import kernels
+        from routeplan.search import engine, kernels
 
-        work = self.space.work(0)
+        work = self.space.work(engine.CHAINS)  # not one that a sum is being searched in
         rules = self.plain.rules()
         zero = self.plain.fine_gain
         turned = [self.back[walk[::-1]].astype(np.int32) for walk in walks]
@@ -305,6 +326,8 @@ class _Sum:
     band: float  # of the first cost, where sweeps meet
     seeds: list[np.ndarray]
     buckets: tuple[int, ...]  # of the longest length, in its sweeps
+    slack: float
+    before: list[Any]  # labels that guide its first sweep
     worth_per_m: float  # of a good loop
     first: int  # 1: the first sweep begins at the end
     number: int
@@ -313,41 +336,70 @@ class _Sum:
 def _search(
     front: _Front, seed: int, budget: int, deadline: Any, threads: int | None, watch: Watch | None = None
 ) -> int:
-    """Weighted sums, two at a time, until the budget or the time is spent; returns label offers spent."""
+    """Weighted sums until the budget or the time is spent; returns label offers spent.
+
+    A sum begins once all but the last few before it have been looked at, in their order: so two are always searched at
+    once, and what each knows does not depend on which ends first."""
     from routeplan.search import engine
 
     random = np.random.default_rng(seed)
     share = max(min(budget // 24, SHARE), 1)
-    spent = 0
-    number = 0
-    while spent < budget and not (deadline.passed() and front.kept):
-        sums = [_next_sum(front, random, number + k, seed) for k in range(engine.CHAINS)]
-        number += len(sums)
-        jobs = [partial(_one, front, one, k, share, deadline) for k, one in enumerate(sums)]
-        for walks, done in engine.at_once(jobs, threads):
-            front.add(walks)
-            spent += max(done, 1)
-        if number == len(sums) and not front.kept:
-            spent += _any_loop(front, seed, budget - spent, deadline, threads)
-            if not front.kept:
+    free: SimpleQueue[int] = SimpleQueue()
+    for chain in range(engine.CHAINS):
+        free.put(chain)
+
+    def over() -> bool:
+        return bool(front.kept) and deadline.passed()
+
+    def searched(one: _Sum) -> _Met:
+        if over():
+            return [], 0, []
+        chain = free.get()
+        try:
+            return _one(front, one, chain, share, deadline)
+        finally:
+            free.put(chain)
+
+    spent = number = looked = 0
+    begun: deque[tuple[_Sum, Callable[[], _Met]]] = deque()
+    with ThreadPoolExecutor(engine.CHAINS) as pool:
+        while True:
+            ahead = AHEAD if looked >= engine.CHAINS else engine.CHAINS - looked
+            while len(begun) < ahead and spent < budget and not over():
+                one = _next_sum(front, random, number, seed)
+                begun.append((one, partial(searched, one) if threads == 1 else pool.submit(searched, one).result))
+                number += 1
+            if not begun:
                 break
-        if watch is not None and front.kept and not watch(front.so_far):
-            deadline.stopped = True
-            break
+            one, result = begun.popleft()
+            walks, done, labels = result()
+            looked += 1
+            spent += max(done, 1)
+            front.add(walks)
+            if labels and one.away is None:
+                front.keep_labels(one.w, labels)
+            if looked == engine.CHAINS and not front.kept:
+                spent += _any_loop(front, seed, budget - spent, deadline, threads)
+                if not front.kept:
+                    break
+            if watch is not None and front.kept and not watch(front.so_far):
+                deadline.stopped = True
+                break
     return spent
 
 
-def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> tuple[list[np.ndarray], int]:
-    """Loops met in sweeps and a local search for one weighted sum, and label offers spent."""
+def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> _Met:
+    """Loops met in sweeps and a local search for one weighted sum, label offers spent, and the last labels."""
     from routeplan.search import engine
 
     objective = front.objective(one.w, one.away)
     ball, back = (front.priced(side, one.w) for side in (front.ball, front.turned))
     found, spent = engine.both_ways(
-        (ball, back), objective, one.buckets, first=one.first, worth_per_m=one.worth_per_m, slack=SLACK,
+        (ball, back), objective, one.buckets, first=one.first, worth_per_m=one.worth_per_m, slack=one.slack,
         aside=front.joined_costs[:, 0], band_width=one.band, most=CLOSINGS, space=front.space,
-        chain=chain, known=one.seeds[:1],
+        chain=chain, known=one.seeds[:1], weights=one.w, before=one.before,
     )  # fmt: skip
+    labels = front.space.labels(chain, one.w, one.worth_per_m) if one.w.size == 2 else []
     local = engine.Chain(ball, objective, front.space, chain, one.number)
     best, most = None, -np.inf
     for walk in [*found[:2], *one.seeds]:
@@ -357,7 +409,7 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> tup
     if best is not None:
         local.put(best)
         spent += local.polish(share, deadline)
-    return [*found, *local.found], spent
+    return [*found, *local.found], spent, labels
 
 
 def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int) -> _Sum:
@@ -376,9 +428,16 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
     scale = front.scale()
     w = weights / scale
     seeds = front.seeds(w, away) if front.kept else []
-    buckets = BUCKETS if number < FINER_FROM else FINER
+    first, fine = number // 2 % 2, number >= FINER_FROM
+    anew = number <= k or (fine and number % ANEW < 2)
+    before = [] if anew else front.labels_near(w, 1 - first)
+    if before:
+        buckets = FINER_GUIDED if fine else GUIDED
+    else:
+        buckets = FINER if fine else BUCKETS
+    slack = FIRST_SLACKS[number] if number < len(FIRST_SLACKS) else SLACK
     return _Sum(
-        w, away, BAND * scale[0], seeds, buckets, front.worth_per_m(w), number // 2 % 2, seed * 1000 + number
+        w, away, BAND * scale[0], seeds, buckets, slack, before, front.worth_per_m(w), first, seed * 1000 + number
     )
 
 
@@ -421,15 +480,20 @@ def _next_weights(front: _Front, random: np.random.Generator, turn: int) -> tupl
     if k == 2 and len(best) >= 2 and turn % 4:
         z = np.stack([f.priced for f in best]) / front.scale()
         step = np.abs(np.diff(z, axis=0))
-        size = step[:, 0] * step[:, 1] + 0.02 * step.sum(axis=1)
-        gaps = [(a.joined.tobytes(), b.joined.tobytes()) for a, b in pairwise(best)]
+        end = END if turn >= FINER_FROM else 0.0
+        size = np.r_[end, step[:, 0] * step[:, 1] + 0.02 * step.sum(axis=1), end]
+        gaps = list(pairwise([b"", *(f.joined.tobytes() for f in best), b""]))  # the first and last beyond the ends
         tried = np.array([front.tried[gap] for gap in gaps])
         size = size / (1.0 + tried)
-        gap = int(random.choice(size.size, p=size / size.sum())) if size.sum() > 0 else 0
+        gap = int(random.choice(size.size, p=size / size.sum())) if size.sum() > 0 else 1
         front.tried[gaps[gap]] += 1
-        weights = np.array([step[gap, 1], step[gap, 0]]) + 0.02
+        if 0 < gap < len(best):
+            weights = step[gap - 1, ::-1] + 0.02
+        else:
+            small = END_WEIGHT * random.random()
+            weights = np.array([1.0 - small, small] if gap == 0 else [small, 1.0 - small]) + 0.02
         if tried[gap] % 2:
-            away = best[gap + int(random.integers(2))]
+            away = best[int(np.clip(gap - random.integers(2), 0, len(best) - 1))]
     else:
         weights = random.dirichlet(np.full(k, 0.8)) + 0.02
     if away is not None:

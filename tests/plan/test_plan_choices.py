@@ -54,7 +54,7 @@ def pools(busy_area: Area) -> Callable[[str], tuple[Setting, list[Timed]]]:
         asked = question(setting, window, bool(setting.nets))
         random = np.random.default_rng(5)
         found: list[Timed] = []
-        for repeat in (False, False, True):
+        for repeat in (False, False, True, False):
             costs = random.random((2, len(asked.tail))) * asked.measure
             pool = search.trade_off(
                 asked.tail, asked.head, asked.measure, costs[0], costs[1], asked.start, window.shortest, window.longest,
