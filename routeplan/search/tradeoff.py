@@ -27,7 +27,7 @@ SHARE = 400_000  # label offers of one local search, at most
 BUCKETS, GUIDED = (50, 100, 200), (200, 400)  # of a loop's length, in the sweeps of one sum; guided from the first on
 FINER, FINER_GUIDED, FINER_FROM = (100, 200, 400), (133, 267, 400), 16  # and from this sum on
 ANEW = 8  # of so many finer sums two begin unguided
-FIRST_SLACKS, SLACK = (0.05, 0.05, 0.1, 0.1), 0.02  # of a sum: how far behind the best loop the first ones look; all
+FIRST, FIRST_SLACK, SLACK = 4, 0.1, 0.02  # of a sum: how far behind the best loop the first so many look, and others
 ALIKE, NEAREST = 0.5, 3  # log of the weights' ratio in which labels replace others; how many kept ones guide a sweep
 BAND = 0.02  # of the first cost's range: one loop for each where sweeps meet
 END, END_WEIGHT = 0.005, 0.08  # search beyond an end of the front: as wide as a gap of so much, with weights up to this
@@ -435,7 +435,7 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
         buckets = FINER_GUIDED if fine else GUIDED
     else:
         buckets = FINER if fine else BUCKETS
-    slack = FIRST_SLACKS[number] if number < len(FIRST_SLACKS) else SLACK
+    slack = FIRST_SLACK if number < FIRST else SLACK
     return _Sum(
         w, away, BAND * scale[0], seeds, buckets, slack, before, front.worth_per_m(w), first, seed * 1000 + number
     )
