@@ -225,3 +225,43 @@ def test_labels_of_two_sweeps_meet_at_their_best():
             assert home >= np.float32((aft.label_value[m] - objective.gain[e])[inside].max()) * (1 - 1e-6) - 1e-3
     assert fitting > 50
     assert met > 20
+
+
+def test_labels_kept_come_to_the_costs_of_their_chains_by_other_weights():
+    network = road_like(150, 4)
+    start = int(network.starts(1, seed=2)[0])
+    costs = {"effort": network.effort_j, "loss": (1.0 - network.chance) * network.time_s}
+    ball, cut = make_ball(
+        network.tail, network.head, network.length_m, start, 6e3, 8e3, street=network.street, time_s=network.time_s,
+        per_edge=costs,
+    )  # fmt: skip
+    effort, loss = (ball.summed(cut[name]) for name in costs)
+    weights = np.array([0.002, 1.0])
+    zero = np.zeros(loss.size)
+    objective = engine.Objective(-(weights[0] * effort + weights[1] * loss), zero, 6e3, 8e3)
+    back, space = turned(ball, 1800.0), engine.Space(ball)
+
+    def loops(objective, weights, known=(), before=()):
+        return engine.both_ways(
+            (ball, back), objective, (30, 60), first=0, worth_per_m=-0.2, slack=20.0, aside=effort, band_width=1e3,
+            most=4, space=space, chain=0, known=known, weights=weights, before=before,
+        )[0]  # fmt: skip
+
+    loops(objective, weights)
+    other, walk = np.array([0.006, 0.4]), np.empty(engine.LONGEST_WALK, np.int32)
+    sides = space.labels(0, weights, -0.2)
+    for labels, work in zip(sides, (space.wides[0], space.wides[engine.CHAINS]), strict=True):
+        value = labels.value(other, 0.05)
+        for k in np.random.default_rng(3).integers(0, labels.edge.size, 50).tolist():
+            edges = walk[: kernels.chain(k, work, walk)]
+            assert labels.edge[k] == edges[-1]
+            worth = 0.05 * ball.net.length[edges].sum()
+            expected = -(other[0] * effort[edges].sum() + other[1] * loss[edges].sum() + worth)
+            assert value[k] == pytest.approx(expected, rel=1e-4)
+
+    asked = engine.Objective(-(other[0] * effort + other[1] * loss), zero, 6e3, 8e3)
+    alone = max(loops(asked, other), key=lambda w: asked.gain[w].sum())
+    looked = int(space.wides[0].used[0])
+    guided = loops(asked, other, [alone], sides[1:])
+    assert max(asked.gain[w].sum() for w in guided) >= asked.gain[alone].sum() - 20.0  # within the slack
+    assert 0 < space.wides[0].used[0] < 0.8 * looked

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import threading
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -11,7 +12,7 @@ import numpy as np
 import pytest
 
 from routeplan.errors import NoLoopError
-from routeplan.search import trade_off
+from routeplan.search import kernels, trade_off
 
 sys.path.insert(0, str(Path(__file__).parent))
 from every_loop import KINDS, Truth, case, costs_of, every_loop, found_share, truth, volume_share
@@ -35,6 +36,38 @@ def searched(kind: str, junctions: int) -> tuple[Truth, list, np.ndarray]:
     walks = [edges.tolist() for edges in pool.edges]
     assert pool.costs == pytest.approx(np.array([costs_of(asked, walk) for walk in walks]))
     return known, walks, pool.non_dominated
+
+
+@pytest.mark.parametrize("kind, junctions", CASES)
+def test_property_same_trade_off_on_any_number_of_threads(kind: str, junctions: int) -> None:
+    known = searched(kind, junctions)[0]
+    asked = known.asked
+    pools = [
+        trade_off(asked.tail, asked.head, asked.length_m, asked.effort, asked.loss, asked.start,
+                  known.shortest_m, known.longest_m, **asked.rules(), budget=3_000_000, threads=threads)
+        for threads in (1, 2, 8)
+    ]  # fmt: skip
+    walks, *others = ([edges.tolist() for edges in pool.edges] for pool in pools)
+    assert all(other == walks for other in others)
+    assert len({pool.steps for pool in pools}) == 1
+
+
+def test_loops_are_measured_where_no_sum_is_searched(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two threads that write into the same space would let pass loops that are none, once in many runs."""
+    used: dict[bool, set[int]] = {True: set(), False: set()}
+    measure = kernels.measure
+
+    def noted(*given):
+        used[threading.current_thread() is threading.main_thread()].add(id(given[-1].street_mark))
+        return measure(*given)
+
+    monkeypatch.setattr(kernels, "measure", noted)
+    known = searched(*CASES[0])[0]
+    asked = known.asked
+    trade_off(asked.tail, asked.head, asked.length_m, asked.effort, asked.loss, asked.start,
+              known.shortest_m, known.longest_m, **asked.rules(), budget=3_000_000, threads=2)  # fmt: skip
+    assert used[True] and used[False]
+    assert not used[True] & used[False]
 
 
 @pytest.mark.parametrize("kind, junctions", CASES)
