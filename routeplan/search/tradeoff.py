@@ -1,8 +1,9 @@
 """Loops on the trade-off of two or three costs, and the choice of a few that differ.
 
 Weighted sums are searched two at a time, corners and middle first, then across the gaps of the front: by sweeps over
-the whole ball from the start and from the end in turn, each guided by the one before, and a short local search. Every
-loop met on the way is kept if no other passes it, or as a reserve that shares little with others.
+the whole ball from the start and from the end in turn, each guided by the one before and the first by earlier sums,
+and a short local search. Every loop met on the way is kept if no other passes it, or as a reserve that shares little
+with others.
 """
 
 from __future__ import annotations
