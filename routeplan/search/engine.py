@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -39,7 +39,8 @@ GUIDE_STEPS = 100  # lengths left that a guide tells apart
 JOINED = 64  # loops drawn where two sweeps meet, at most
 MEET = 10  # places along a loop where labels of both ends are put together
 ROOM = 5_300  # of a ball (see room_m), in longest lengths, that numbers of buckets are meant for
-FINEST_M = 10.0  # buckets are no narrower
+FINEST_M, FINEST_MERGED_M = 10.0, 5.0  # buckets are no narrower; where loops are merged
+MERGED, MERGED_AGAIN = (50, 100, 200), (15, 50)  # of the longest length, where loops are merged; streets ridden again
 MEETINGS = 30_000  # of two sweeps' labels that are looked at
 EXCHANGE = 30_000_000  # label offers between two looks at the other chain
 
@@ -148,6 +149,21 @@ def spread_of(objective: Objective, net: Any) -> float:
     return float(np.quantile(density, 0.9)) if density.size else 0.0
 
 
+def finer(room_m: float, longest_m: float) -> float:
+    """How much finer buckets are than in a ball of the usual room: few streets, few ways round a bucket taken."""
+    return float(max(ROOM * longest_m / max(room_m, 1.0), 1.0) ** 1.5)
+
+
+def values(net: Any, objective: Objective, walks: Sequence[np.ndarray], work: Any) -> np.ndarray:
+    """(walks,) what they come to."""
+    from routeplan.search import kernels
+
+    rules = objective.rules()
+    return np.array([
+        kernels.measure(net, objective.gain, objective.again, rules, walk, walk.size, work)[0] for walk in walks
+    ])  # fmt: skip
+
+
 def usual_budget(ball: Ball, most: int) -> int:
     """Label offers by default: less where there is little to choose from."""
     return min(most, 10_000_000 + 4_000 * ball.net.tail.size)
@@ -166,16 +182,20 @@ def whole(
     most: int = 1,
     space: Space | None = None,
     chain: int = 0,
+    only: np.ndarray | None = None,
 ) -> tuple[list[np.ndarray], int]:
     """The sweep over the whole ball: (at most `most` loops, best first, none where none closed; label offers).
 
     gain : instead of the objective's; worth_per_m : of a good loop, so that long and short labels
     compete fairly; aside : (e,) a cost that labels sum up aside; guide, cutoff : labels that come to less than `cutoff`
-    with what the guide (see kernels.guide_home) finds on the way home are dropped; space, chain : where labels lie"""
+    with what the guide (see kernels.guide_home) finds on the way home are dropped; space, chain : where labels lie;
+    only : (e,) bool, edges that may be ridden"""
     from routeplan.search import kernels
 
     net = ball.net
     span = ball.room_m(objective.longest_m)
+    if only is not None:
+        span = span[only]
     room = int((span / step_m + 4).sum()) + 9 * span.size + 16
     work = make_work(ball, room) if space is None else space.wide(chain, room)
     if aside is not None:
@@ -185,6 +205,8 @@ def whole(
     work.settled[: near.size] = near
     work.settled[near.size :] = -1
     work.rest_edge[:] = 0
+    if only is not None:
+        work.rest_edge[: only.size] = ~only
     fair = worth_per_m * net.length  # labels of a bucket differ in length: they compete as if they did not
     walk = np.empty(LONGEST_WALK, np.int32)
     label, _, done = kernels.sweep(
@@ -218,6 +240,7 @@ def both_ways(
     known: Sequence[np.ndarray] = (),
     weights: np.ndarray | None = None,
     before: Sequence[Labels] = (),
+    only: np.ndarray | None = None,
 ) -> tuple[list[np.ndarray], int]:
     """Sweeps from the start and from the end in turn, each guided by the one before: (loops, label offers).
 
@@ -225,7 +248,8 @@ def both_ways(
     and more in a small ball; slack : how far below the best loop so far (`known` among them) labels may come to. Of
     every sweep the `most` best loops are kept, and where labels of two sweeps meet on an edge the best loop of each
     band of `aside`, a cost, `band_width` wide. before : labels of the side not swept first, kept from sums of other
-    weights than `weights`: they guide the first sweep, which looks at everything where there are none."""
+    weights than `weights`: they guide the first sweep, which looks at everything where there are none.
+    only : (e,) bool, edges that may be ridden."""
     from routeplan.search import kernels
 
     net, longest = balls[0].net, objective.longest_m
@@ -254,15 +278,18 @@ def both_ways(
         leaving = np.flatnonzero(begin.tail == net.start)
         left = ((longest - net.length[leaving]) / guide_m).astype(np.int64)
         cutoff = min(top, float((gain[leaving] + guide[leaving, left]).max())) - slack
-    room_m = float(balls[0].room_m(longest).sum())
-    least_m = max(room_m / MOST_SLOTS, FINEST_M)
-    finer = max(ROOM * longest / max(room_m, 1.0), 1.0) ** 1.5  # few streets: few ways round a bucket that is taken
+    if only is not None:
+        out_m, back_m = (_within(ball, only, longest, own) for ball in balls)
+        balls = replace(balls[0], out_m=out_m, back_m=back_m), replace(balls[1], out_m=back_m, back_m=out_m)
+    room_m = float(balls[0].room_m(longest).sum(where=True if only is None else only))
+    least_m = max(room_m / MOST_SLOTS, FINEST_M if only is None else FINEST_MERGED_M)
+    times_finer = finer(room_m, longest)
     for turn, number in enumerate(buckets):
         side = (first + turn) % 2
         walks, done = whole(
-            balls[side], objective, max(longest / (number * finer), least_m), worth_per_m=worth_per_m, aside=aside,
-            guide=guide if turn or before else None, cutoff=cutoff, most=most, space=space,
-            chain=chain + side * CHAINS,
+            balls[side], objective, max(longest / (number * times_finer), least_m), worth_per_m=worth_per_m,
+            aside=aside, guide=guide if turn or before else None, cutoff=cutoff, most=most, space=space,
+            chain=chain + side * CHAINS, only=only,
         )  # fmt: skip
         walks = [walk[::-1].copy() for walk in walks] if side else walks
         best = best_of(walks)
@@ -284,6 +311,33 @@ def both_ways(
             )  # fmt: skip
             cutoff = min(top - slack, best)
     return found, spent
+
+
+def _within(ball: Ball, only: np.ndarray, longest_m: float, work: Any) -> np.ndarray:
+    """(n,) distance from the start [m] on some edges alone, inf beyond the longest."""
+    from routeplan.search import kernels
+
+    net = ball.net
+    distance_m, length = np.empty(ball.out_m.size), np.where(only, net.length, np.inf)
+    kernels.shortest(net.out_first, net.out_edge, net.head, length, net.start, longest_m, 0.0, np.empty(0, bool), 0,
+                     distance_m, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
+    return distance_m
+
+
+def merged(
+    balls: tuple[Ball, Ball], objective: Objective, walks: Sequence[np.ndarray], **told: Any
+) -> tuple[list[np.ndarray], int]:
+    """Loops on the streets of some loops alone, put together anew in narrow buckets: (loops, label offers).
+
+    Good loops differ in many small things that trade length against gain; one sweep over their streets settles all of
+    them at once (the idea is that of tour merging: Cook and Seymour 2003, INFORMS Journal on Computing 15). told : the
+    other arguments of both_ways."""
+    net = balls[0].net
+    ridden = np.zeros(int(net.street.max()) + 1, bool)
+    for walk in walks:
+        ridden[net.street[walk]] = True
+    buckets = MERGED_AGAIN if objective.repeats else MERGED
+    return both_ways(balls, objective, buckets, only=ridden[net.street], known=walks, **told)
 
 
 def _meetings(net, gain, objective, worth_per_m, aside, band_width, space, chain):
@@ -434,8 +488,6 @@ class Chain:
 
     def swept_both_ways(self, back: Ball) -> tuple[list[np.ndarray], int]:
         """The best few loops of sweeps from both ends, one chain begins at the start, the other at the end."""
-        from routeplan.search import kernels
-
         ball, objective, longest = self.ball, self.objective, self.objective.longest_m
         good = spread_of(objective, self.net)
         swept, spent = both_ways(
@@ -443,11 +495,7 @@ class Chain:
             worth_per_m=WORTH * good, slack=SLACK * longest * good, aside=self.net.length, band_width=BAND * longest,
             most=SEEDS, space=self.space, chain=self.number,
         )  # fmt: skip
-        rules = objective.rules()
-        value = [
-            kernels.measure(self.net, objective.gain, objective.again, rules, w, w.size, self.work)[0] for w in swept
-        ]
-        _, one_of_each = np.unique(-np.array(value), return_index=True)
+        _, one_of_each = np.unique(-values(self.net, objective, swept, self.work), return_index=True)
         return [swept[k] for k in one_of_each[:SEEDS]], spent
 
 

@@ -2,8 +2,8 @@
 
 Weighted sums are searched two at a time, corners and middle first, then across the gaps of the front: by sweeps over
 the whole ball from the start and from the end in turn, each guided by the one before and the first by earlier sums,
-and a short local search. Every loop met on the way is kept if no other passes it, or as a reserve that shares little
-with others.
+and a short local search; in a small ball good loops are merged then. Every loop met on the way is kept if no other
+passes it, or as a reserve that shares little with others.
 """
 
 from __future__ import annotations
@@ -31,6 +31,9 @@ ANEW = 8  # of so many finer sums two begin unguided
 FIRST, FIRST_SLACK, SLACK = 4, 0.1, 0.02  # of a sum: how far behind the best loop the first so many look, and others
 ALIKE, NEAREST = 0.5, 3  # log of the weights' ratio in which labels replace others; how many kept ones guide a sweep
 BAND = 0.02  # of the first cost's range: one loop for each where sweeps meet
+LIKE, OTHER, SHARED = 12, 8, 0.85  # merged in a small ball: the best, and some that share less of their streets
+MERGES, POOL = 2, 40  # mergings of a sum after the first ones, while they help; loops known that they choose from
+REPEAT_PRICES, FROM_LIMIT = (0.0, 0.3, 0.6), 0.8  # by turns, of a metre ridden again, in a good loop's; from when on
 END, END_WEIGHT = 0.005, 0.08  # search beyond an end of the front: as wide as a gap of so much, with weights up to this
 AHEAD = 3  # sums begun before the first of them is looked at
 ANY_SHARE = 6_000_000  # of the search for any loop at all, where no sweep closes one
@@ -136,6 +139,8 @@ class _Front:
     """Loops met so far, and the weighted sums to search next."""
 
     def __init__(self, ball, costs, plain, effort_per_price, share, space) -> None:
+        from routeplan.search import engine
+
         self.ball, self.edge_costs, self.plain, self.space, self.share = ball, costs, plain, space, share
         self.effort_per_price = effort_per_price
         self.kept: dict[bytes, _Found] = {}
@@ -145,6 +150,7 @@ class _Front:
         self.same: dict[bytes, list[bytes]] = {}  # keys of loops kept, by their streets
         self.tried: Counter[tuple[bytes, bytes]] = Counter()  # how often a gap between two loops was searched
         self.back = _backs(ball.net)
+        self.small = engine.finer(float(ball.room_m(plain.longest_m).sum()), plain.longest_m) > 1.0
         self.joined_costs = np.stack([ball.summed(c) for c in costs.T], axis=1)
         self.no_clock = ball.fine._replace(clock_sum=np.zeros(1))
         self.per_price = np.array([effort_per_price, 1.0, 0.0][: costs.shape[1]])
@@ -258,15 +264,15 @@ class _Front:
         mask = not_dominated(np.stack([f.priced for f in found]))
         return sorted((f for f, m in zip(found, mask, strict=True) if m), key=lambda f: tuple(f.priced))
 
-    def seeds(self, w: np.ndarray, away: np.ndarray | None) -> list[np.ndarray]:
-        """The best loops so far for this sum, one for each chain, best first."""
+    def best(self, w: np.ndarray, away: np.ndarray | None) -> list[_Found]:
+        """The best loops so far for this sum, best first: two to begin from, in a small ball more to be merged."""
         found = list(self.kept.values())
         value = np.array([f.priced @ w for f in found])
         if away is not None:
             shared = np.array([self.street_length[f.streets] @ away[f.streets] for f in found])
             value = value + 0.6 * shared / np.array([f.length_m for f in found])
         order = np.argsort(value, kind="stable")
-        return [found[i].joined for i in order[:2]]
+        return [found[i] for i in order[: POOL if self.small else 2]]
 
     def worth_per_m(self, w: np.ndarray) -> float:
         """What a metre of the best loop so far is worth, below 0; before there is one, of the streets on average."""
@@ -325,7 +331,9 @@ class _Sum:
     w: np.ndarray  # of each unit of cost
     away: np.ndarray | None
     band: float  # of the first cost, where sweeps meet
-    seeds: list[np.ndarray]
+    seeds: list[np.ndarray]  # best first
+    merges: int
+    repeat_price_m: float  # of a metre ridden again, so that the limit is not used up early
     buckets: tuple[int, ...]  # of the longest length, in its sweeps
     slack: float
     before: list[Any]  # labels that guide its first sweep
@@ -395,22 +403,50 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> _Me
 
     objective = front.objective(one.w, one.away)
     ball, back = (front.priced(side, one.w) for side in (front.ball, front.turned))
+    swept = replace(objective, again=objective.again - one.repeat_price_m * ball.net.length)
+    told = {
+        "worth_per_m": one.worth_per_m, "aside": front.joined_costs[:, 0], "band_width": one.band, "most": CLOSINGS,
+        "space": front.space, "chain": chain,
+    }  # fmt: skip
     found, spent = engine.both_ways(
-        (ball, back), objective, one.buckets, first=one.first, worth_per_m=one.worth_per_m, slack=one.slack,
-        aside=front.joined_costs[:, 0], band_width=one.band, most=CLOSINGS, space=front.space,
-        chain=chain, known=one.seeds[:1], weights=one.w, before=one.before,
+        (ball, back), swept, one.buckets, first=one.first, slack=one.slack, known=one.seeds[:1], weights=one.w,
+        before=one.before, **told,
     )  # fmt: skip
     labels = front.space.labels(chain, one.w, one.worth_per_m) if one.w.size == 2 else []
     local = engine.Chain(ball, objective, front.space, chain, one.number)
     best, most = None, -np.inf
-    for walk in [*found[:2], *one.seeds]:
+    for walk in [*found[:2], *one.seeds[:2]]:
         local.put(walk)
         if local.counts[0] and local.values.max() > most:
             best, most = walk, float(local.values.max())
     if best is not None:
         local.put(best)
         spent += local.polish(share, deadline)
-    return [*found, *local.found], spent, labels
+    met = [*found, *local.found]
+    for turn in range(one.merges):
+        known = [*one.seeds, *met]
+        value = engine.values(ball.net, swept, known, local.work)
+        walks, offers = engine.merged(
+            (ball, back), swept, _to_merge(ball.net, known, value), first=(one.first + turn) % 2, slack=SLACK, **told,
+        )  # fmt: skip
+        met += walks
+        spent += offers
+        if engine.values(ball.net, swept, walks, local.work).max(initial=-np.inf) <= value.max(initial=-np.inf):
+            break
+    return met, spent, labels
+
+
+def _to_merge(net: Any, walks: list[np.ndarray], value: np.ndarray) -> list[np.ndarray]:
+    """The best few of some loops, and a few more that differ, best first."""
+    chosen: dict[bytes, tuple[np.ndarray, set[int]]] = {}
+    for k in np.argsort(-value, kind="stable").tolist():
+        walk, streets = walks[k], set(net.street[walks[k]].tolist())
+        differs = all(len(streets & o) < SHARED * min(len(streets), len(o)) for _, o in chosen.values())
+        if len(chosen) < LIKE or differs:
+            chosen.setdefault(walk.tobytes(), (walk, streets))
+        if len(chosen) == LIKE + OTHER:
+            break
+    return [walk for walk, _ in chosen.values()]
 
 
 def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int) -> _Sum:
@@ -428,7 +464,11 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
         weights, away = _next_weights(front, random, number)
     scale = front.scale()
     w = weights / scale
-    seeds = front.seeds(w, away) if front.kept else []
+    seeds = front.best(w, away) if front.kept else []
+    worth_per_m = front.worth_per_m(w)
+    repeat_price_m = 0.0
+    if max((f.repeated_m for f in seeds[:2]), default=0.0) > FROM_LIMIT * front.plain.repeat_m:
+        repeat_price_m = -worth_per_m * REPEAT_PRICES[number % len(REPEAT_PRICES)]
     first, fine = number // 2 % 2, number >= FINER_FROM
     anew = number <= k or (fine and number % ANEW < 2)
     before = [] if anew else front.labels_near(w, 1 - first)
@@ -438,8 +478,9 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
         buckets = FINER if fine else BUCKETS
     slack = FIRST_SLACK if number < FIRST else SLACK
     return _Sum(
-        w, away, BAND * scale[0], seeds, buckets, slack, before, front.worth_per_m(w), first, seed * 1000 + number
-    )
+        w, away, BAND * scale[0], [f.joined for f in seeds], MERGES if front.small and number >= FIRST else 0,
+        repeat_price_m, buckets, slack, before, worth_per_m, first, seed * 1000 + number,
+    )  # fmt: skip
 
 
 def _any_loop(front: _Front, seed: int, budget: int, deadline: Any, threads: int | None) -> int:

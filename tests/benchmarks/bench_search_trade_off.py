@@ -5,14 +5,14 @@
 
 Known is the union of every search of this run, one of --long seconds with another seed among them, and of the fronts
 that earlier runs left in the folder --known, which only rise. The corner is the worst of the known front in each cost,
-a tenth of its span further out. With a ride: its loops without and with streets ridden twice, prices and clock as in
-the plan; costs are taken with the prices. Slow is: under 0.95 at 2 s, under 0.98 at 10 s.
+a tenth of its span further out. With a ride: its loops without and with streets ridden twice, with the plan's prices
+(in both costs, as the search counts them) and without any. Slow is: under 0.95 at 2 s, under 0.98 at 10 s.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 
@@ -20,10 +20,10 @@ import numpy as np
 from road_like import road_like
 
 from routeplan.errors import NoLoopError
-from routeplan.search import distinct, trade_off
+from routeplan.search import TradeOff, distinct, trade_off
 from routeplan.search.tradeoff import not_dominated
 
-Find = Callable[..., object]
+Find = partial[TradeOff]
 
 
 def volume(costs, corner):
@@ -47,6 +47,7 @@ def road_like_cases(starts: int) -> Iterator[tuple[str, Find]]:
 
 
 def ride_cases(area: Path, file: Path) -> Iterator[tuple[str, Find]]:
+    """Each with the effort [kJ] that a second of price is worth as its keyword; 0 without prices."""
     from routeplan.plan import loops
     from routeplan.plan.area import load_area
     from routeplan.plan.ridefile import read_ride
@@ -57,9 +58,15 @@ def ride_cases(area: Path, file: Path) -> Iterator[tuple[str, Find]]:
     window = loops.loop_window(ride, departs)
     setting = round_a_start(load_area(area), ride, reach_m=window.reach_m, progress=lambda text: None)
     asked = loops.question(setting, window, bool(setting.nets))
+    kj_per_s = float(asked.effort_kj.sum() / asked.time_s.sum())
+    free = {"turns": None, "turn_gain": None, "near": None} | dict.fromkeys(
+        ("near_gain_per_m", "repeat_gain_per_m", "length_gain_per_m"), 0.0
+    )
     for may_repeat in (False, True):
+        find = loops.posed(setting, asked, window, setting.clock(departs), may_repeat=may_repeat)
         name = "streets twice" if may_repeat else "streets once"
-        yield name, loops.posed(setting, asked, window, setting.clock(departs), may_repeat=may_repeat)
+        yield name, partial(find, effort_per_price=kj_per_s)
+        yield f"{name} unpriced", partial(find, effort_per_price=0.0, **free)
 
 
 def known_front(folder: Path | None, name: str, costs: np.ndarray) -> np.ndarray:
@@ -74,9 +81,9 @@ def known_front(folder: Path | None, name: str, costs: np.ndarray) -> np.ndarray
     return costs
 
 
-def priced(found) -> np.ndarray:
-    """Costs with the prices, in the unit of the second."""
-    return found.costs + np.outer(found.price, [0.0, 1.0])
+def priced(found: TradeOff, find: Find) -> np.ndarray:
+    """Costs with the prices, as the search counts them."""
+    return found.costs + np.outer(found.price, [find.keywords["effort_per_price"], 1.0])
 
 
 def main() -> None:
@@ -87,7 +94,7 @@ def main() -> None:
     ask.add_argument("--known", type=Path)
     ask.add_argument("--ride", type=Path, nargs=2)
     given = ask.parse_args()
-    costs_of = priced if given.ride else lambda found: found.costs
+    costs_of = priced if given.ride else lambda found, _: found.costs
     for name, find in ride_cases(*given.ride) if given.ride else road_like_cases(given.starts):
         try:
             find(budget=1)  # compiled
@@ -95,9 +102,9 @@ def main() -> None:
             print(f"{name}: no loop")
             continue
         found = [find(time_limit_s=s, budget=10**12, seed=0) for s in given.seconds]
-        costs = [costs_of(some) for some in found]
+        costs = [costs_of(some, find) for some in found]
         if given.long > 0:
-            costs.append(costs_of(find(time_limit_s=given.long, budget=10**12, seed=11)))
+            costs.append(costs_of(find(time_limit_s=given.long, budget=10**12, seed=11), find))
         front = known_front(given.known, name, np.concatenate(costs))
         corner = front.max(axis=0) + 0.1 * (front.max(axis=0) - front.min(axis=0))
         for s, some, mine in zip(given.seconds, found, costs):

@@ -265,3 +265,55 @@ def test_labels_kept_come_to_the_costs_of_their_chains_by_other_weights():
     guided = loops(asked, other, [alone], sides[1:])
     assert max(asked.gain[w].sum() for w in guided) >= asked.gain[alone].sum() - 20.0  # within the slack
     assert 0 < space.wides[0].used[0] < 0.8 * looked
+
+
+def loops_on(ball, objective, streets):
+    """Every loop of the rules on some streets, none ridden twice, depth first."""
+    net, found = ball.net, []
+    allowed = np.isin(net.street, streets)
+
+    def go_on(chain, length):
+        last = chain[-1]
+        if net.head[last] == net.start and length >= objective.shortest_m:
+            found.append(np.array(chain, np.int32))
+        ridden = {int(net.street[e]) for e in chain}
+        for f in net.turn_edge[net.turn_first[last] : net.turn_first[last + 1]].tolist():
+            longer = length + net.length[f]
+            fits = longer + ball.back_m[net.head[f]] <= objective.longest_m
+            if allowed[f] and fits and int(net.street[f]) not in ridden:
+                go_on([*chain, f], longer)
+
+    for e in np.flatnonzero(allowed & (net.tail == net.start)).tolist():
+        go_on([e], net.length[e])
+    return found
+
+
+def test_pin_merged_loops_come_near_the_best_on_the_streets_of_those_given():
+    ball, back, objective, space, walks = both_ways_of(False)
+    own, found_more = space.work(0), 0
+    order = np.argsort(-engine.values(ball.net, objective, walks, own), kind="stable").tolist()
+    for begin in (10, 30, 60):
+        some = [walks[k] for k in order[begin : begin + 4]]
+        streets = np.unique(np.concatenate([ball.net.street[walk] for walk in some]))
+        every = engine.values(ball.net, objective, loops_on(ball, objective, streets), own)
+        loops, offers = engine.merged(
+            (ball, back), objective, some, first=0, worth_per_m=0.4, slack=500.0, aside=ball.net.length,
+            band_width=50.0, most=4, space=space, chain=0,
+        )  # fmt: skip
+        assert offers > 0
+        assert np.isin(ball.net.street[np.concatenate(loops)], streets).all()
+        value = engine.values(ball.net, objective, loops, own)
+        assert every.max() * (1.0 - 1e-4) <= value.max() <= every.max() * (1.0 + 1e-9)
+        found_more += value.max() > engine.values(ball.net, objective, some, own).max()
+    assert found_more > 0
+
+
+def test_a_sweep_of_everything_follows_one_of_some_streets():
+    ball, back, objective, space, walks = both_ways_of(False)
+    before, _ = engine.whole(ball, objective, 200.0, space=space)
+    engine.merged(
+        (ball, back), objective, walks[:2], first=0, worth_per_m=0.4, slack=500.0, aside=ball.net.length,
+        band_width=50.0, most=4, space=space, chain=0,
+    )  # fmt: skip
+    after, _ = engine.whole(ball, objective, 200.0, space=space)
+    assert np.array_equal(before[0], after[0])
