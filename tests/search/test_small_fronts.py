@@ -7,12 +7,13 @@ import threading
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from routeplan.errors import NoLoopError
-from routeplan.search import kernels, trade_off
+from routeplan.search import kernels, trade_off, tradeoff
 
 sys.path.insert(0, str(Path(__file__).parent))
 from every_loop import KINDS, Truth, case, costs_of, every_loop, found_share, truth, volume_share
@@ -137,3 +138,37 @@ def test_a_window_that_leaves_few_loops_is_not_said_to_have_none() -> None:
     longest = float(asked.length_m.sum())
     with pytest.raises(NoLoopError, match="there is no loop"):
         trade_off(*ask, longest - 1.0, longest, **asked.rules())
+
+
+def test_metres_ridden_again_have_a_price_by_turns_where_they_come_near_the_limit(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Else labels use the limit up on the way out, and none is left for the way home."""
+    prices: list[float] = []
+    search_one = tradeoff._one
+
+    def noted(front, one, *given):
+        prices.append(one.repeat_price_m)
+        assert one.repeat_price_m <= -0.6 * one.worth_per_m
+        return search_one(front, one, *given)
+
+    monkeypatch.setattr(tradeoff, "_one", noted)
+    asked = case("lollipop", 60, 3)
+    for share, priced in ((0.06, True), (0.9, False)):  # 300 m of stem are ridden again
+        prices.clear()
+        trade_off(asked.tail, asked.head, asked.length_m, asked.effort, asked.loss, asked.start, 5e3, 6e3,
+                  **(asked.rules() | {"repeat_share_at_most": share}), budget=6_000_000, threads=1)  # fmt: skip
+        assert len(prices) > 4
+        assert (max(prices) > 0.0) == priced
+        assert min(prices) == 0.0
+
+
+def test_what_is_merged_is_the_best_and_some_that_differ() -> None:
+    asked = case("road-like", 150, 3)
+    random = np.random.default_rng(1)
+    alike = [np.r_[np.arange(0, 60, 2), [2 * k + 60]] for k in range(30)]
+    others = [random.permutation(asked.street.size)[:31] for _ in range(12)]
+    walks = [walk.astype(np.int32) for walk in [*alike, *others, *alike[:3]]]
+    chosen = tradeoff._to_merge(SimpleNamespace(street=asked.street), walks, -np.arange(len(walks), dtype=float))
+    assert [walk.tobytes() for walk in chosen[:12]] == [walk.tobytes() for walk in walks[:12]]
+    assert [walk.tobytes() for walk in chosen[12:]] == [walk.tobytes() for walk in walks[30:38]]
