@@ -424,6 +424,8 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> _Me
         spent += local.polish(share, deadline)
     met = [*found, *local.found]
     for turn in range(one.merges):
+        if deadline.passed():
+            break
         known = [*one.seeds, *met]
         value = engine.values(ball.net, swept, known, local.work)
         walks, offers = engine.merged(
