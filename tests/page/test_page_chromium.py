@@ -307,6 +307,27 @@ def test_a_ride_is_saved_and_opened_again(visit: Visit, folder: Path) -> None:
     assert page.input_value("[data-path='ride.length_km']") == "26"
 
 
+def test_what_was_saved_is_said_until_the_next_change(visit: Visit) -> None:
+    page = visit.open()
+    page.wait_for_selector("#faults:empty", state="attached")
+    late: list[Any] = []
+    page.route("**/api/ride/look*", lambda route: late.append(route))
+    page.fill("[data-path='ride.length_km']", "27")
+    page.keyboard.press("Tab")
+    page.fill("#ride-name", "said")
+    page.click("#save")
+    page.wait_for_selector("#state >> text=saved as said.toml")
+    assert late
+    with page.expect_response("**/api/ride/look*"):
+        late[-1].continue_()
+    page.unroute("**/api/ride/look*")
+    page.wait_for_timeout(200)
+    assert "saved as said.toml" in page.inner_text("#state")
+    page.fill("[data-path='ride.length_km']", "28")
+    page.keyboard.press("Tab")
+    page.wait_for_function("document.querySelector('#state').textContent === ''")
+
+
 def test_a_track_is_dropped_and_checked(visit: Visit, tmp_path: Path) -> None:
     page = visit.open()
     plan(page)

@@ -208,6 +208,7 @@ onChange((path, quick) => {
   else if (path === 'station') { drawStationRows(); drawNet(); }
   else if (/^station\.[0-9]+\.(name|hears_mhz)$/.test(path)) { drawRule($('rule')); drawNet(); if (path.endsWith('hears_mhz')) drawStationRows(); }
   else if (path === 'contact.rule') drawRule($('rule'));
+  if (!running && !planned && !faulty) say('');
   clearTimeout(lookTimer);
   lookTimer = setTimeout(() => look(path), quick ? 40 : 0);
 });
@@ -220,12 +221,13 @@ async function look(path = '') {
   try {
     const seen = await post('/api/ride/look', {area: ride.area, ride: ride.tables});
     if (turn !== lookTurn) return;
+    const before = faulty;
     faulty = seen.faults.length > 0;
     showFaults($('faults'), seen.faults);
     if (faulty) { if (!running) say('mend what is marked, then plan'); return; }
+    if (before && !running) say('');
     place(seen.places);
     if (RADIO.test(path)) cover();
-    if (!running && !planned) say('');
     if (planned && $('auto').checked && path !== 'area' && !ELSEWHERE.test(path)) {
       clearTimeout(planTimer);
       planTimer = setTimeout(begin, 30);
