@@ -364,4 +364,5 @@ def make_work(ball: Ball, labels: int, slots: int | None = None) -> Any:
         np.zeros(s, np.int64), np.zeros(e, np.uint8), np.zeros(s, np.int32), np.zeros(s, np.int32),
         np.empty(n), np.empty(n), np.empty(e + 1), np.empty(e + 1, np.int32), np.empty(n, np.int32),
         np.empty(n, np.int32), np.empty(n), np.empty(n, np.int32), np.zeros(1, np.int64), np.empty((1, 1), np.float32),
+        np.empty((1, 1), np.float32),
     )  # fmt: skip

@@ -33,7 +33,7 @@ SEEDS, KEEP, FURTHER = 6, 3, 3  # seeds looked at, those that go on, how much lo
 SWEEP_EVERY = 2  # times that seeds are drawn
 SCREEN = 400_000  # label offers on each new seed
 PATIENCE = 4_000_000  # label offers without a better walk, until new seeds are tried
-MOST_LABELS = 800_000  # of one sweep over the whole ball
+MOST_LABELS, MOST_LABELS_AGAIN = 800_000, 500_000  # of one sweep over the whole ball; streets ridden again
 MOST_SLOTS = 3_200_000  # edges times buckets of one
 GUIDE_STEPS = 100  # lengths left that a guide tells apart
 JOINED = 64  # loops drawn where two sweeps meet, at most
@@ -106,6 +106,16 @@ class Labels:
         return -(weights[0] * self.aside + weights[1] * self.rest + worth_per_m * self.length)
 
 
+@dataclass(frozen=True, eq=False)
+class Aside:
+    """A cost that labels sum up beside their gains."""
+
+    edge: np.ndarray  # (e,) of a passage
+    per_gain: float = 0.0  # of turns, streets beside ridden ones and repeats: cost for each unit of gain they take
+    most: float = np.inf  # walks that come to more are not wanted
+    home: Sequence[np.ndarray] = ()  # with `most`, for the ball and the turned ball: see least_home
+
+
 @dataclass(eq=False)
 class Space:
     """What a thread writes into, kept between searches on one ball."""
@@ -114,10 +124,10 @@ class Space:
     works: list[Any] = field(default_factory=list)
     wides: dict[int, Any] = field(default_factory=dict)
 
-    def wide(self, chain: int, slots: int) -> Any:
-        """Space for a sweep over the whole ball."""
+    def wide(self, chain: int, slots: int, most: int) -> Any:
+        """Space for a sweep over the whole ball, `most` labels at most."""
         if chain not in self.wides or self.wides[chain].slot.size < slots:
-            self.wides[chain] = make_work(self.ball, min(slots, MOST_LABELS), slots)
+            self.wides[chain] = make_work(self.ball, min(slots, most), slots)
         return self.wides[chain]
 
     def labels(self, chain: int, weights: np.ndarray, worth_per_m: float) -> list[Labels]:
@@ -176,7 +186,8 @@ def whole(
     gain: np.ndarray | None = None,
     *,
     worth_per_m: float = 0.0,
-    aside: np.ndarray | None = None,
+    aside: Aside | None = None,
+    home: np.ndarray | None = None,
     guide: np.ndarray | None = None,
     cutoff: float = -np.inf,
     most: int = 1,
@@ -187,9 +198,10 @@ def whole(
     """The sweep over the whole ball: (at most `most` loops, best first, none where none closed; label offers).
 
     gain : instead of the objective's; worth_per_m : of a good loop, so that long and short labels
-    compete fairly; aside : (e,) a cost that labels sum up aside; guide, cutoff : labels that come to less than `cutoff`
-    with what the guide (see kernels.guide_home) finds on the way home are dropped; space, chain : where labels lie;
-    only : (e,) bool, edges that may be ridden"""
+    compete fairly; aside : a cost that labels sum up, and with `home` (see least_home) those are dropped that cannot
+    come home within its limit; guide, cutoff : labels that come to less than `cutoff` with what the guide (see
+    kernels.guide_home) finds on the way home are dropped; space, chain : where labels lie; only : (e,) bool, edges that
+    may be ridden"""
     from routeplan.search import kernels
 
     net = ball.net
@@ -197,9 +209,11 @@ def whole(
     if only is not None:
         span = span[only]
     room = int((span / step_m + 4).sum()) + 9 * span.size + 16
-    work = make_work(ball, room) if space is None else space.wide(chain, room)
+    labels_at_most = MOST_LABELS_AGAIN if objective.repeats else MOST_LABELS
+    work = make_work(ball, room) if space is None else space.wide(chain, room, labels_at_most)
     if aside is not None:
-        work.aside[: aside.size] = aside
+        work.aside[: aside.edge.size] = aside.edge
+        work = work._replace(home=work.home if home is None else home)
     work.to[:], work.out[:] = ball.back_m, ball.out_m
     near = np.flatnonzero(ball.out_m + ball.back_m <= objective.longest_m)
     work.settled[: near.size] = near
@@ -212,7 +226,8 @@ def whole(
     label, _, done = kernels.sweep(
         net, (objective.gain if gain is None else gain) - fair, objective.again - fair, objective.rules(), walk,
         0, 0, 0, objective.shortest_m, objective.longest_m, step_m, room, -worth_per_m, cutoff,
-        objective.longest_m / GUIDE_STEPS, work if guide is None else work._replace(guide=guide),
+        objective.longest_m / GUIDE_STEPS, aside.per_gain if aside else 0.0, aside.most if aside else np.inf,
+        work if guide is None else work._replace(guide=guide),
     )  # fmt: skip
     labels = [label] if label >= 0 else []
     if labels and most > 1:
@@ -232,7 +247,7 @@ def both_ways(
     first: int,
     worth_per_m: float,
     slack: float,
-    aside: np.ndarray,
+    aside: Aside,
     band_width: float,
     most: int,
     space: Space,
@@ -247,8 +262,8 @@ def both_ways(
     balls : as it is, and turned; first : which of them is swept first; buckets : of the longest length, for each sweep,
     and more in a small ball; slack : how far below the best loop so far (`known` among them) labels may come to. Of
     every sweep the `most` best loops are kept, and where labels of two sweeps meet on an edge the best loop of each
-    band of `aside`, a cost, `band_width` wide. before : labels of the side not swept first, kept from sums of other
-    weights than `weights`: they guide the first sweep, which looks at everything where there are none.
+    band of `aside`, a cost, `band_width` wide, within its limit. before : labels of the side not swept first, kept from
+    sums of other weights than `weights`: they guide the first sweep, which looks at everything where there are none.
     only : (e,) bool, edges that may be ridden."""
     from routeplan.search import kernels
 
@@ -289,7 +304,7 @@ def both_ways(
         walks, done = whole(
             balls[side], objective, max(longest / (number * times_finer), least_m), worth_per_m=worth_per_m,
             aside=aside, guide=guide if turn or before else None, cutoff=cutoff, most=most, space=space,
-            chain=chain + side * CHAINS, only=only,
+            chain=chain + side * CHAINS, only=only, home=aside.home[side] if aside.home else None,
         )  # fmt: skip
         walks = [walk[::-1].copy() for walk in walks] if side else walks
         best = best_of(walks)
@@ -311,6 +326,28 @@ def both_ways(
             )  # fmt: skip
             cutoff = min(top - slack, best)
     return found, spent
+
+
+def least_home(
+    balls: tuple[Ball, Ball], objective: Objective, cost: np.ndarray, labels: Sequence[Sequence[Labels]]
+) -> tuple[np.ndarray, np.ndarray]:
+    """(e, steps) for the ball and the turned ball: the least that labels of the other side have summed up aside on the
+    way home after an edge, by the length left as in kernels.guide_home; inf where there is none.
+
+    cost : (e,) that was summed up; labels : of each side"""
+    from routeplan.search import kernels
+
+    longest = objective.longest_m
+    least = []
+    for ball, kept in zip(balls, labels[::-1], strict=True):
+        guide = np.full((cost.size, GUIDE_STEPS + 2), -np.inf, np.float32)
+        for one in kept:
+            kernels.guide_home(
+                ball.net, -cost, one.edge, one.length.astype(np.float64), -one.aside.astype(np.float64),
+                longest / GUIDE_STEPS, longest - objective.shortest_m, guide,
+            )  # fmt: skip
+        least.append(-guide)
+    return least[0], least[1]
 
 
 def _within(ball: Ball, only: np.ndarray, longest_m: float, work: Any) -> np.ndarray:
@@ -348,12 +385,14 @@ def _meetings(net, gain, objective, worth_per_m, aside, band_width, space, chain
     total, mate = np.empty(fore.used[0]), np.empty(fore.used[0], np.int32)
     ends = np.empty((4, net.tail.size), np.int64)
     rules, own = objective.rules(), space.work(chain)
-    pairs = kernels.meet(net, gain, rules, -worth_per_m, objective.longest_m / MEET, fore, aft, ends, total, mate)
+    pairs = kernels.meet(
+        net, gain, rules, -worth_per_m, objective.longest_m / MEET, aside.most, fore, aft, ends, total, mate
+    )
     order = np.flatnonzero(total > -np.inf)
     if order.size > MEETINGS:
         order = order[np.argpartition(-total[order], MEETINGS)[:MEETINGS]]
     order = order[np.lexsort((order, -total[order]))]
-    cost = fore.label_aside[order] + aft.label_aside[mate[order]] - aside[fore.label_link[order, 1]]
+    cost = fore.label_aside[order] + aft.label_aside[mate[order]] - aside.edge[fore.label_link[order, 1]]
     band = np.unique((cost / band_width).astype(np.int64), return_inverse=True)[1]
     walks, counts = np.empty((JOINED, LONGEST_WALK), np.int32), np.empty(JOINED, np.int64)
     drawn, looked = kernels.draw(
@@ -492,8 +531,8 @@ class Chain:
         good = spread_of(objective, self.net)
         swept, spent = both_ways(
             (ball, back), objective, BUCKETS, first=self.seed % CHAINS,
-            worth_per_m=WORTH * good, slack=SLACK * longest * good, aside=self.net.length, band_width=BAND * longest,
-            most=SEEDS, space=self.space, chain=self.number,
+            worth_per_m=WORTH * good, slack=SLACK * longest * good, aside=Aside(self.net.length),
+            band_width=BAND * longest, most=SEEDS, space=self.space, chain=self.number,
         )  # fmt: skip
         _, one_of_each = np.unique(-values(self.net, objective, swept, self.work), return_index=True)
         return [swept[k] for k in one_of_each[:SEEDS]], spent

@@ -88,6 +88,7 @@ class Work(NamedTuple):
     zone_settled: np.ndarray  # (n,) int32
     stamp: np.ndarray  # (1,) int64
     guide: np.ndarray  # (e, b) float32: see guide_home; one row: none
+    home: np.ndarray  # (e, b) float32: the least still to be summed up aside, by the length left; one row: none
 
 
 @kernel
@@ -313,13 +314,16 @@ def edge_on_chain(link, label, edge):
 
 
 @kernel
-def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, slots, length_price, cutoff, guide_step, work):  # noqa: E501
+def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, slots, length_price, cutoff, guide_step, aside_per_gain, aside_most, work):  # noqa: E501
     """Best replacement of walk[i:j]: returns (label or -1, its value, work done).
 
     slots: at most so many (edge, bucket) are told apart, the buckets (`step` or wider) follow from it; where labels run
-    out, no more are begun. cutoff: with a guide, labels that come to less with it are dropped. The rest of the walk is marked in work.rest_*; distances to the segment's end lie in work.to and from its beginning
-    in work.out; lowest, highest: length of the segment [m]. A value counts the segment, its turns, the rest's clock
-    part and the pull to the target, less `length_price` a metre. With i = 0, j = count = 0 it finds a whole loop from the start."""  # noqa: E501
+    out, no more are begun. cutoff: with a guide, labels that come to less with it are dropped. Labels sum up work.aside
+    and `aside_per_gain` for each unit of price (turns, streets beside ridden ones, repeats); with work.home those that
+    come to more than aside_most with it are dropped. The rest of the walk is marked in work.rest_*; distances to the
+    segment's end lie in work.to and from its beginning in work.out; lowest, highest: length of the segment [m]. A value
+    counts the segment, its turns, the rest's clock part and the pull to the target, less `length_price` a metre. With
+    i = 0, j = count = 0 it finds a whole loop from the start."""
     first_edge = walk[i - 1] if i > 0 else -1
     next_edge = walk[j] if j < count else -1
     end = net.tail[next_edge] if next_edge >= 0 else net.start
@@ -372,6 +376,8 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, slo
     most = work.label_value.size
     guide = work.guide
     guided = guide.shape[0] > 1
+    home = work.home
+    limited = home.shape[0] > 1
 
     label_value, label_length, label_time = work.label_value, work.label_length, work.label_time
     label_repeat, label_link, label_next = work.label_repeat, work.label_link, work.label_next
@@ -423,6 +429,9 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, slo
                 continue
             if guided and now + max(gain[f], again[f]) + guide[f, int((highest - nl) / guide_step)] < cutoff:
                 continue
+            aside_now = beside + work.aside[f] - aside_per_gain * turn
+            if limited and aside_now + home[f, int((highest - nl) / guide_step)] > aside_most:
+                continue
             s = net.street[f]
             again_here = work.rest_street[s] > 0
             done += 1
@@ -441,6 +450,7 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, slo
                 if new_repeat > rules.repeat_m:
                     continue
                 now += again[f]
+                aside_now += aside_per_gain * (gain[f] - again[f])
             else:
                 now += gain[f]
                 if rules.near_gain != 0.0:
@@ -452,6 +462,7 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, slo
                                 break
                     if near:
                         now += rules.near_gain * net.length[f]
+                        aside_now -= aside_per_gain * rules.near_gain * net.length[f]
             b = int(nl / step)
             if b > last_bucket or (k >= 0 and now <= label_value[k]):
                 continue
@@ -467,7 +478,7 @@ def sweep(net, gain, again, rules, walk, count, i, j, lowest, highest, step, slo
             label_length[k] = nl
             label_time[k] = time + net.time[f]
             label_repeat[k] = new_repeat
-            label_aside[k] = beside + work.aside[f]
+            label_aside[k] = aside_now
             label_link[k, 0] = current
             fill = ROW
             if current >= 0:
@@ -557,13 +568,13 @@ def guide_home(net, gain, edge, length, value, step, window, guide):
 
 
 @kernel
-def meet(net, gain, rules, length_price, every, fore, aft, ends, total, mate):
+def meet(net, gain, rules, length_price, every, aside_most, fore, aft, ends, total, mate):
     """What labels of a sweep from the start come to with the best label of a sweep from the end on their edge: those on
     whose edge the length passes a multiple of `every` [m], for a loop need not be put together on each of its edges.
 
     fore, aft : the two sweeps' work, `aft` on the turned net; values less `length_price` a metre where it is not 0.
-    ends : (4, e) space. Fills total (labels,), -inf where there is none, and mate (labels,); streets that
-    both ways ride are not looked at. Returns the number of pairs."""
+    aside_most : pairs that sum up more aside are passed over. ends : (4, e) space. Fills total (labels,), -inf where
+    there is none, and mate (labels,); streets that both ways ride are not looked at. Returns the number of pairs."""
     by_edge(fore, ends[0], ends[1])
     by_edge(aft, ends[2], ends[3])
     clock_sum, clock_begin, clock_step = net.clock_sum, net.clock_begin, net.clock_step
@@ -579,6 +590,7 @@ def meet(net, gain, rules, length_price, every, fore, aft, ends, total, mate):
             if int(length / every) == int(fore.label_length[k] / every):
                 continue
             value = fore.label_value[k] - gain[e]
+            beside = fore.label_aside[k] - fore.aside[e]
             value -= clock_part(
                 clock_sum, clock_begin, clock_step, net.clock_gain[e], net.time[e], fore.label_time[k] - net.time[e]
             )
@@ -592,6 +604,8 @@ def meet(net, gain, rules, length_price, every, fore, aft, ends, total, mate):
                 if whole > rules.longest:
                     break
                 pairs += 1
+                if beside + aft.label_aside[m] > aside_most:
+                    continue
                 v = value + aft.label_value[m] + rules.pull * abs(whole - rules.target) - length_price * whole
                 if v > total[k]:
                     total[k] = v
@@ -804,7 +818,7 @@ def improve(net, gain, again, loose, strict, strict_repeat, walk, counts, values
         mark_rest(net, walk, count, i, j, np.int64(1), work)
         step = max(settings[2], highest / 250.0)
         labels = np.int64(settings[12] * (settings[13] / settings[12]) ** random(state))
-        label, value, spent = sweep(net, work.gain, again, rules, walk, count, i, j, lowest, highest, step, labels, length_price, -np.inf, 1.0, work)  # noqa: E501
+        label, value, spent = sweep(net, work.gain, again, rules, walk, count, i, j, lowest, highest, step, labels, length_price, -np.inf, 1.0, 0.0, np.inf, work)  # noqa: E501
         mark_rest(net, walk, count, i, j, np.int64(-1), work)
         done += spent
         if label >= 0:

@@ -2,14 +2,15 @@
 
 Weighted sums are searched two at a time, corners and middle first, then across the gaps of the front: by sweeps over
 the whole ball from the start and from the end in turn, each guided by the one before and the first by earlier sums,
-and a short local search; in a small ball good loops are merged then. Every loop met on the way is kept if no other
-passes it, or as a reserve that shares little with others.
+and a short local search. In a small ball good loops are merged then, most sums do nothing else, and where the front is
+bent inwards they look below a limit of the first cost. Every loop met on the way is kept if no other passes it, or as a
+reserve that shares little with others.
 """
 
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
@@ -33,6 +34,9 @@ ALIKE, NEAREST = 0.5, 3  # log of the weights' ratio in which labels replace oth
 BAND = 0.02  # of the first cost's range: one loop for each where sweeps meet
 LIKE, OTHER, SHARED = 12, 8, 0.85  # merged in a small ball: the best, and some that share less of their streets
 MERGES, POOL = 2, 40  # mergings of a sum after the first ones, while they help; loops known that they choose from
+SWEPT = 6  # of so many sums after the first ones of a small ball one is swept over everything, the others only merge
+DEEP = 0.1  # of the costs' ranges: how far behind the best loop of its sum a gap of the front is bent inwards
+LIMITS, STEEPER = (0.05, 0.6), 10.0  # there: of the gap, below its end; how much more the second cost counts
 REPEAT_PRICES, FROM_LIMIT = (0.0, 0.3, 0.6), 0.8  # by turns, of a metre ridden again, in a good loop's; from when on
 END, END_WEIGHT = 0.005, 0.08  # search beyond an end of the front: as wide as a gap of so much, with weights up to this
 AHEAD = 3  # sums begun before the first of them is looked at
@@ -145,6 +149,7 @@ class _Front:
         self.effort_per_price = effort_per_price
         self.kept: dict[bytes, _Found] = {}
         self.labels: tuple[list[Any], list[Any]] = ([], [])  # (log of the weights' ratio, labels), by side
+        self.least_home: tuple[np.ndarray, np.ndarray] | None = None  # of the labels kept
         self.complete = False  # every loop there is was looked at
         self.seen: set[bytes] = set()
         self.same: dict[bytes, list[bytes]] = {}  # keys of loops kept, by their streets
@@ -152,6 +157,7 @@ class _Front:
         self.back = _backs(ball.net)
         self.small = engine.finer(float(ball.room_m(plain.longest_m).sum()), plain.longest_m) > 1.0
         self.joined_costs = np.stack([ball.summed(c) for c in costs.T], axis=1)
+        self.first_cost = self.joined_costs[:, 0] - effort_per_price * ball.turns_inside
         self.no_clock = ball.fine._replace(clock_sum=np.zeros(1))
         self.per_price = np.array([effort_per_price, 1.0, 0.0][: costs.shape[1]])
         length = max(ball.fine.length.sum(), 1.0)
@@ -161,6 +167,7 @@ class _Front:
 
     def keep_labels(self, w: np.ndarray, labels: Sequence[Any]) -> None:
         """Keep labels of both sides as guides; newer ones take the place of those for much the same weights."""
+        self.least_home = None
         ratio = float(np.log(w[0] / w[1]))
         for kept, new in zip(self.labels, labels, strict=True):
             kept[:] = [*(old for old in kept if abs(old[0] - ratio) > ALIKE), (ratio, new)]
@@ -171,6 +178,16 @@ class _Front:
             return []
         ratio = float(np.log(w[0] / w[1]))
         return [labels for _, labels in sorted(self.labels[side], key=lambda kept: abs(kept[0] - ratio))[:NEAREST]]
+
+    def aside(self, w: np.ndarray, most: float) -> Any:
+        """The first cost with its prices, summed up in the sweeps of a sum, and a limit of it."""
+        from routeplan.search import engine
+
+        if most < np.inf and self.least_home is None:
+            sides = [[labels for _, labels in side] for side in self.labels]
+            self.least_home = engine.least_home((self.ball, self.turned), self.plain, self.first_cost, sides)
+        per_gain = self.effort_per_price / float(w @ self.per_price)
+        return engine.Aside(self.first_cost, per_gain, most, self.least_home or () if most < np.inf else ())
 
     def scale(self) -> np.ndarray:
         """Range of each cost over the loops that none passes; before there are two, the typical cost of a loop."""
@@ -264,9 +281,13 @@ class _Front:
         mask = not_dominated(np.stack([f.priced for f in found]))
         return sorted((f for f, m in zip(found, mask, strict=True) if m), key=lambda f: tuple(f.priced))
 
-    def best(self, w: np.ndarray, away: np.ndarray | None) -> list[_Found]:
-        """The best loops so far for this sum, best first: two to begin from, in a small ball more to be merged."""
-        found = list(self.kept.values())
+    def within(self, most: float) -> list[_Found]:
+        """Loops whose first cost is within a limit."""
+        return [f for f in self.kept.values() if f.priced[0] <= most]
+
+    def best(self, w: np.ndarray, away: np.ndarray | None, most: float) -> list[_Found]:
+        """The best loops so far for a sum within a limit, best first: two to begin from, more to be merged."""
+        found = self.within(most)
         value = np.array([f.priced @ w for f in found])
         if away is not None:
             shared = np.array([self.street_length[f.streets] @ away[f.streets] for f in found])
@@ -274,11 +295,10 @@ class _Front:
         order = np.argsort(value, kind="stable")
         return [found[i] for i in order[: POOL if self.small else 2]]
 
-    def worth_per_m(self, w: np.ndarray) -> float:
-        """What a metre of the best loop so far is worth, below 0; before there is one, of the streets on average."""
-        if not self.kept:
-            return -float(self.edge_costs.sum(axis=0) @ w) / max(float(self.ball.fine.length.sum()), 1.0)
-        return -min(float(f.priced @ w) / f.length_m for f in self.kept.values())
+    def worth_per_m(self, w: np.ndarray, found: Iterable[_Found]) -> float:
+        """What a metre of the best of some loops is worth, below 0; where there is none, of the streets on average."""
+        streets = float(self.edge_costs.sum(axis=0) @ w) / max(float(self.ball.fine.length.sum()), 1.0)
+        return -min((float(f.priced @ w) / f.length_m for f in found), default=streets)
 
     def so_far(self) -> TradeOff:
         return self.result(False, 0)
@@ -330,11 +350,12 @@ class _Sum:
 
     w: np.ndarray  # of each unit of cost
     away: np.ndarray | None
+    aside: Any  # the first cost, and its limit
     band: float  # of the first cost, where sweeps meet
     seeds: list[np.ndarray]  # best first
     merges: int
     repeat_price_m: float  # of a metre ridden again, so that the limit is not used up early
-    buckets: tuple[int, ...]  # of the longest length, in its sweeps
+    buckets: tuple[int, ...]  # of the longest length, in its sweeps; none: loops are merged only
     slack: float
     before: list[Any]  # labels that guide its first sweep
     worth_per_m: float  # of a good loop
@@ -385,7 +406,7 @@ def _search(
             looked += 1
             spent += max(done, 1)
             front.add(walks)
-            if labels and one.away is None:
+            if labels and one.away is None and one.aside.most == np.inf:
                 front.keep_labels(one.w, labels)
             if looked == engine.CHAINS and not front.kept:
                 spent += _any_loop(front, seed, budget - spent, deadline, threads)
@@ -398,44 +419,56 @@ def _search(
 
 
 def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> _Met:
-    """Loops met in sweeps and a local search for one weighted sum, label offers spent, and the last labels."""
+    """Loops met for one weighted sum, label offers spent, and the last labels of sweeps over everything."""
     from routeplan.search import engine
 
     objective = front.objective(one.w, one.away)
     ball, back = (front.priced(side, one.w) for side in (front.ball, front.turned))
     swept = replace(objective, again=objective.again - one.repeat_price_m * ball.net.length)
     told = {
-        "worth_per_m": one.worth_per_m, "aside": front.joined_costs[:, 0], "band_width": one.band, "most": CLOSINGS,
+        "worth_per_m": one.worth_per_m, "aside": one.aside, "band_width": one.band, "most": CLOSINGS,
         "space": front.space, "chain": chain,
     }  # fmt: skip
-    found, spent = engine.both_ways(
-        (ball, back), swept, one.buckets, first=one.first, slack=one.slack, known=one.seeds[:1], weights=one.w,
-        before=one.before, **told,
-    )  # fmt: skip
-    labels = front.space.labels(chain, one.w, one.worth_per_m) if one.w.size == 2 else []
-    local = engine.Chain(ball, objective, front.space, chain, one.number)
-    best, most = None, -np.inf
-    for walk in [*found[:2], *one.seeds[:2]]:
-        local.put(walk)
-        if local.counts[0] and local.values.max() > most:
-            best, most = walk, float(local.values.max())
-    if best is not None:
-        local.put(best)
-        spent += local.polish(share, deadline)
-    met = [*found, *local.found]
+    met: list[np.ndarray] = []
+    labels: list[Any] = []
+    spent = 0
+    if one.buckets:
+        met, spent = engine.both_ways(
+            (ball, back), swept, one.buckets, first=one.first, slack=one.slack, known=one.seeds[:1], weights=one.w,
+            before=one.before, **told,
+        )  # fmt: skip
+        labels = front.space.labels(chain, one.w, one.worth_per_m) if one.w.size == 2 else []
+        if one.aside.most == np.inf:  # a local search knows no limit
+            local = engine.Chain(ball, objective, front.space, chain, one.number)
+            spent += _polished(local, [*met[:2], *one.seeds[:2]], share, deadline)
+            met += local.found
+    own = front.space.work(chain)
     for turn in range(one.merges):
-        if deadline.passed():
-            break
         known = [*one.seeds, *met]
-        value = engine.values(ball.net, swept, known, local.work)
+        if deadline.passed() or not known:
+            break
+        value = engine.values(ball.net, swept, known, own)
         walks, offers = engine.merged(
             (ball, back), swept, _to_merge(ball.net, known, value), first=(one.first + turn) % 2, slack=SLACK, **told,
         )  # fmt: skip
         met += walks
         spent += offers
-        if engine.values(ball.net, swept, walks, local.work).max(initial=-np.inf) <= value.max(initial=-np.inf):
+        if engine.values(ball.net, swept, walks, own).max(initial=-np.inf) <= value.max():
             break
     return met, spent, labels
+
+
+def _polished(local: Any, walks: list[np.ndarray], share: int, deadline: Any) -> int:
+    """A local search from the best of some walks; label offers spent."""
+    best, most = None, -np.inf
+    for walk in walks:
+        local.put(walk)
+        if local.counts[0] and local.values.max() > most:
+            best, most = walk, float(local.values.max())
+    if best is None:
+        return 0
+    local.put(best)
+    return local.polish(share, deadline)
 
 
 def _to_merge(net: Any, walks: list[np.ndarray], value: np.ndarray) -> list[np.ndarray]:
@@ -457,31 +490,31 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
     What a sweep misses because its buckets are taken, one from the other end often finds."""
     k = front.edge_costs.shape[1]
     corner = np.full((k, k), 0.04 / max(k - 1, 1)) + np.eye(k) * (0.96 - 0.04 / max(k - 1, 1))
-    away = None
+    away, most = None, np.inf
     if number < k:
         weights = corner[number]
     elif number == k:
         weights = np.full(k, 1.0 / k)
     else:
-        weights, away = _next_weights(front, random, number)
+        weights, away, most = _next_weights(front, random, number)
     scale = front.scale()
     w = weights / scale
-    seeds = front.best(w, away) if front.kept else []
-    worth_per_m = front.worth_per_m(w)
+    seeds = front.best(w, away, most)
+    worth_per_m = front.worth_per_m(w, front.within(most))
     repeat_price_m = 0.0
     if max((f.repeated_m for f in seeds[:2]), default=0.0) > FROM_LIMIT * front.plain.repeat_m:
         repeat_price_m = -worth_per_m * REPEAT_PRICES[number % len(REPEAT_PRICES)]
     first, fine = number // 2 % 2, number >= FINER_FROM
     anew = number <= k or (fine and number % ANEW < 2)
     before = [] if anew else front.labels_near(w, 1 - first)
-    if before:
-        buckets = FINER_GUIDED if fine else GUIDED
-    else:
-        buckets = FINER if fine else BUCKETS
+    merges = MERGES if front.small and number >= FIRST else 0
+    buckets: tuple[int, ...] = ()
+    if not merges or number % SWEPT == 0:
+        buckets = (FINER_GUIDED if fine else GUIDED) if before else (FINER if fine else BUCKETS)
     slack = FIRST_SLACK if number < FIRST else SLACK
     return _Sum(
-        w, away, BAND * scale[0], [f.joined for f in seeds], MERGES if front.small and number >= FIRST else 0,
-        repeat_price_m, buckets, slack, before, worth_per_m, first, seed * 1000 + number,
+        w, away, front.aside(w, most), BAND * scale[0], [f.joined for f in seeds], merges, repeat_price_m, buckets,
+        slack, before, worth_per_m, first, seed * 1000 + number,
     )  # fmt: skip
 
 
@@ -516,11 +549,16 @@ def _any_loop(front: _Front, seed: int, budget: int, deadline: Any, threads: int
     return spent
 
 
-def _next_weights(front: _Front, random: np.random.Generator, turn: int) -> tuple[np.ndarray, np.ndarray | None]:
-    """Weights across a gap of the front, or random ones; away from a good loop where a gap was tried before."""
+def _next_weights(
+    front: _Front, random: np.random.Generator, turn: int
+) -> tuple[np.ndarray, np.ndarray | None, float]:
+    """Weights across a gap of the front, or random ones; streets to keep away from, for a gap that was tried before; a
+    limit of the first cost.
+
+    Where the front is bent inwards a sum has its best loops elsewhere; those in the gap are the best within a limit."""
     best = front.unpassed()
     k = front.edge_costs.shape[1]
-    away = None
+    away, most = None, np.inf
     if k == 2 and len(best) >= 2 and turn % 4:
         z = np.stack([f.priced for f in best]) / front.scale()
         step = np.abs(np.diff(z, axis=0))
@@ -533,18 +571,24 @@ def _next_weights(front: _Front, random: np.random.Generator, turn: int) -> tupl
         front.tried[gaps[gap]] += 1
         if 0 < gap < len(best):
             weights = step[gap - 1, ::-1] + 0.02
+            value = z @ weights / weights.sum()
+            if front.small and value[gap - 1 : gap + 1].min() - value.min() > DEEP:
+                low, high = best[gap - 1].priced[0], best[gap].priced[0]
+                most = high - random.uniform(*LIMITS) * (high - low)
+                weights[1] *= STEEPER
         else:
             small = END_WEIGHT * random.random()
             weights = np.array([1.0 - small, small] if gap == 0 else [small, 1.0 - small]) + 0.02
-        if tried[gap] % 2:
+        if tried[gap] % 2 and most == np.inf:
             away = best[int(np.clip(gap - random.integers(2), 0, len(best) - 1))]
     else:
         weights = random.dirichlet(np.full(k, 0.8)) + 0.02
-    if away is not None:
-        streets = np.zeros(front.street_length.size)
-        streets[away.streets] = 1.0
-        return weights / weights.sum(), streets
-    return weights / weights.sum(), None
+    weights = weights / weights.sum()
+    if away is None:
+        return weights, None, most
+    streets = np.zeros(front.street_length.size)
+    streets[away.streets] = 1.0
+    return weights, streets, most
 
 
 def not_dominated(costs: np.ndarray) -> np.ndarray:

@@ -169,8 +169,8 @@ def both_ways_of(may_repeat):
     )
     back, space = turned(ball, 1800.0), engine.Space(ball)
     walks, _ = engine.both_ways(
-        (ball, back), objective, (20, 40, 80), first=1, worth_per_m=0.4, slack=500.0, aside=ball.net.length,
-        band_width=50.0, most=4, space=space, chain=0,
+        (ball, back), objective, (20, 40, 80), first=1, worth_per_m=0.4, slack=500.0,
+        aside=engine.Aside(ball.net.length), band_width=50.0, most=4, space=space, chain=0,
     )  # fmt: skip
     return ball, back, objective, space, walks
 
@@ -202,7 +202,7 @@ def test_labels_of_two_sweeps_meet_at_their_best():
     net = ball.net
     total, mate = np.full(fore.used[0], -np.inf), np.empty(fore.used[0], np.int32)
     ends = np.empty((4, net.tail.size), np.int64)
-    kernels.meet(net, objective.gain, objective.rules(), 0.0, 2e3, fore, aft, ends, total, mate)
+    kernels.meet(net, objective.gain, objective.rules(), 0.0, 2e3, np.inf, fore, aft, ends, total, mate)
     used = aft.used[0]
     edge_of_aft = aft.label_link[:used, 1].copy()
     guide = np.full((net.tail.size, 52), -np.inf, np.float32)
@@ -243,8 +243,8 @@ def test_labels_kept_come_to_the_costs_of_their_chains_by_other_weights():
 
     def loops(objective, weights, known=(), before=()):
         return engine.both_ways(
-            (ball, back), objective, (30, 60), first=0, worth_per_m=-0.2, slack=20.0, aside=effort, band_width=1e3,
-            most=4, space=space, chain=0, known=known, weights=weights, before=before,
+            (ball, back), objective, (30, 60), first=0, worth_per_m=-0.2, slack=20.0, aside=engine.Aside(effort),
+            band_width=1e3, most=4, space=space, chain=0, known=known, weights=weights, before=before,
         )[0]  # fmt: skip
 
     loops(objective, weights)
@@ -297,7 +297,7 @@ def test_pin_merged_loops_come_near_the_best_on_the_streets_of_those_given():
         streets = np.unique(np.concatenate([ball.net.street[walk] for walk in some]))
         every = engine.values(ball.net, objective, loops_on(ball, objective, streets), own)
         loops, offers = engine.merged(
-            (ball, back), objective, some, first=0, worth_per_m=0.4, slack=500.0, aside=ball.net.length,
+            (ball, back), objective, some, first=0, worth_per_m=0.4, slack=500.0, aside=engine.Aside(ball.net.length),
             band_width=50.0, most=4, space=space, chain=0,
         )  # fmt: skip
         assert offers > 0
@@ -312,7 +312,7 @@ def test_a_sweep_of_everything_follows_one_of_some_streets():
     ball, back, objective, space, walks = both_ways_of(False)
     before, _ = engine.whole(ball, objective, 200.0, space=space)
     engine.merged(
-        (ball, back), objective, walks[:2], first=0, worth_per_m=0.4, slack=500.0, aside=ball.net.length,
+        (ball, back), objective, walks[:2], first=0, worth_per_m=0.4, slack=500.0, aside=engine.Aside(ball.net.length),
         band_width=50.0, most=4, space=space, chain=0,
     )  # fmt: skip
     after, _ = engine.whole(ball, objective, 200.0, space=space)
