@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from every_loop import road_like
@@ -317,3 +319,66 @@ def test_a_sweep_of_everything_follows_one_of_some_streets():
     )  # fmt: skip
     after, _ = engine.whole(ball, objective, 200.0, space=space)
     assert np.array_equal(before[0], after[0])
+
+
+@pytest.mark.parametrize("kind", ["repeats", "near"])
+def test_labels_sum_up_the_cost_aside_with_its_prices(kind):
+    """Of turns, repeats and streets beside ridden ones, each unit of gain that they take is so much of the cost."""
+    network, random = road_like(150, 4), np.random.default_rng(5)
+    start = int(network.starts(1, seed=2)[0])
+    ball, cut = make_ball(
+        network.tail, network.head, network.length_m, start, 6e3, 8e3, street=network.street,
+        may_repeat=kind == "repeats", near=random.integers(0, network.street.max() + 1, (150, 2)),
+        per_edge={"gain": network.chance * network.length_m, "effort": network.effort_j},
+    )  # fmt: skip
+    net = ball.net._replace(turn_gain=-100.0 * random.random(ball.net.turn_gain.size))
+    gain, effort = ball.summed(cut["gain"]), ball.summed(cut["effort"])
+    near = -0.4 if kind == "near" else 0.0
+    objective = engine.Objective(gain, gain - 0.3 * net.length, 6e3, 8e3, near, 7e3, -0.1, kind == "repeats", 2e3)
+    space, walk = engine.Space(ball), np.empty(engine.LONGEST_WALK, np.int32)
+    engine.whole(replace(ball, net=net), objective, 100.0, aside=engine.Aside(effort, per_gain=7.0), space=space)
+    work, priced = space.wides[0], 0
+    for k in random.integers(0, work.used[0], 300).tolist():
+        edges = walk[: kernels.chain(k, work, walk)].tolist()
+        price, ridden = 0.0, set()
+        for before, edge in zip([None, *edges], edges, strict=False):
+            street = int(net.street[edge])
+            beside = net.near_street[net.near_first[street] : net.near_first[street + 1]].tolist()
+            if before is not None:
+                price -= net.turn_gain[kernels.turn_between(net, before, edge)]
+            if street in ridden:
+                price += 0.3 * net.length[edge]
+                priced += 1
+            elif near and ridden & set(beside):
+                price += 0.4 * net.length[edge]
+                priced += 1
+            ridden.add(street)
+        assert work.label_aside[k] == pytest.approx(effort[edges].sum() + 7.0 * price, rel=1e-5)
+    assert priced > 20
+
+
+def test_pin_the_best_loops_within_a_limit_of_the_cost_aside():
+    ball, back, objective, space, walks = both_ways_of(False)
+    own, cost = space.work(0), ball.net.length * np.random.default_rng(2).uniform(0.5, 1.5, ball.net.tail.size)
+    order = np.argsort(-engine.values(ball.net, objective, walks, own), kind="stable").tolist()
+    some = [walks[k] for k in order[10:14]]
+    every = loops_on(ball, objective, np.unique(np.concatenate([ball.net.street[walk] for walk in some])))
+    value, aside = engine.values(ball.net, objective, every, own), np.array([cost[walk].sum() for walk in every])
+
+    def merged(**limit):
+        return engine.merged(
+            (ball, back), objective, some, first=0, worth_per_m=0.4, slack=500.0, aside=engine.Aside(cost, **limit),
+            band_width=50.0, most=4, space=space, chain=0,
+        )[0]  # fmt: skip
+
+    free = merged()
+    labels = [[side] for side in space.labels(0, np.array([1.0, 1.0]), 0.0)]
+    home = engine.least_home((ball, back), objective, cost, labels)
+    assert max(cost[walk].sum() for walk in free) > np.quantile(aside, 0.5)
+    for part in (0.1, 0.3, 0.5):
+        most = float(np.quantile(aside, part))
+        loops = merged(most=most, home=home)
+        assert max(cost[walk].sum() for walk in loops) <= most * (1.0 + 1e-6)
+        best = value[aside <= most].max()
+        assert best < value.max()
+        assert engine.values(ball.net, objective, loops, own).max() == pytest.approx(best, rel=1e-4)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import sys
 import threading
+from collections import Counter
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -172,3 +174,32 @@ def test_what_is_merged_is_the_best_and_some_that_differ() -> None:
     chosen = tradeoff._to_merge(SimpleNamespace(street=asked.street), walks, -np.arange(len(walks), dtype=float))
     assert [walk.tobytes() for walk in chosen[:12]] == [walk.tobytes() for walk in walks[:12]]
     assert [walk.tobytes() for walk in chosen[12:]] == [walk.tobytes() for walk in walks[30:38]]
+
+
+@pytest.mark.parametrize("small", [True, False])
+def test_a_front_bent_inwards_is_searched_below_a_limit(small: bool) -> None:
+    """Three loops: where the middle one lies above the line between the others, a sum never looks between them."""
+
+    def limits(middle: tuple[float, float]) -> set[float]:
+        loops = [(0.0, 10.0), middle, (10.0, 0.0)]
+        found = [SimpleNamespace(priced=np.array(c), joined=np.array([k]), streets=[k]) for k, c in enumerate(loops)]
+        front: Any = SimpleNamespace(
+            unpassed=lambda: found, edge_costs=np.zeros((1, 2)), scale=lambda: np.array([10.0, 10.0]), small=small,
+            tried=Counter(), street_length=np.zeros(3),
+        )  # fmt: skip
+        random = np.random.default_rng(1)
+        drawn = [tradeoff._next_weights(front, random, 1) for _ in range(40)]
+        for weights, away, most in drawn:
+            assert weights.sum() == pytest.approx(1.0)
+            assert away is None or most == np.inf
+            if most < np.inf:
+                assert weights[1] > 0.5
+        return {most for _, _, most in drawn}
+
+    assert limits((2.0, 2.0)) == {np.inf}
+    bent = limits((8.0, 8.0))
+    if not small:
+        assert bent == {np.inf}
+    else:
+        gaps = {(0.0 < most < 8.0, 8.0 < most < 10.0) for most in bent}
+        assert gaps == {(True, False), (False, True)}
