@@ -269,14 +269,13 @@ def both_ways(
 
     net, longest = balls[0].net, objective.longest_m
     gain = objective.gain - worth_per_m * net.length
-    rules, own = objective.rules(), space.work(chain)
+    fair, own = replace(objective, gain=gain), space.work(chain)
     guide = np.empty((net.tail.size, GUIDE_STEPS + 2), np.float32)
     guide_m, window_m = longest / GUIDE_STEPS, longest - objective.shortest_m
     found: list[np.ndarray] = []
 
     def best_of(walks: Sequence[np.ndarray]) -> float:
-        values = [kernels.measure(net, gain, objective.again, rules, w, w.size, own)[0] for w in walks]
-        return max(values, default=-np.inf)
+        return float(values(net, fair, walks, own).max(initial=-np.inf))
 
     top, cutoff = best_of(known), -np.inf
     spent = 0
