@@ -4,7 +4,7 @@ Weighted sums are searched two at a time, corners and middle first, then across 
 the whole ball from the start and from the end in turn, each guided by the one before and the first by earlier sums,
 and a short local search. In a small ball good loops are merged then, most sums do nothing else, and where the front is
 bent inwards they look below a limit of the first cost. Every loop met on the way is kept if no other passes it, or as a
-reserve that shares little with others.
+reserve that shares little with others. Where a ball has few loops at all, every one is looked at instead.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ REPEAT_PRICES, FROM_LIMIT = (0.0, 0.3, 0.6), 0.8  # by turns, of a metre ridden 
 END, END_WEIGHT = 0.005, 0.08  # search beyond an end of the front: as wide as a gap of so much, with weights up to this
 AHEAD = 3  # sums begun before the first of them is looked at
 ANY_SHARE = 6_000_000  # of the search for any loop at all, where no sweep closes one
-LISTED = 3_000  # loops of a small ball in which nothing else finds one
+LISTED, LISTING = 3_000, 2_000_000  # loops of a small ball that are looked at one by one; steps that look for them
 CLOSINGS = 12  # loops taken from one sweep
 
 Watch = Callable[[Callable[[], TradeOff]], bool]
@@ -366,12 +366,17 @@ class _Sum:
 def _search(
     front: _Front, seed: int, budget: int, deadline: Any, threads: int | None, watch: Watch | None = None
 ) -> int:
-    """Weighted sums until the budget or the time is spent; returns label offers spent.
+    """Every loop where they are few, else weighted sums until budget or time is spent; returns label offers spent.
 
     A sum begins once all but the last few before it have been looked at, in their order: so two are always searched at
     once, and what each knows does not depend on which ends first."""
-    from routeplan.search import engine
+    from routeplan.search import engine, exact
 
+    listed = exact.list_loops(front.ball, front.plain, LISTED, deadline=deadline, steps=LISTING)
+    if listed.complete:
+        front.add(listed.walks)
+        front.complete = True
+        return listed.steps
     random = np.random.default_rng(seed)
     share = max(min(budget // 24, SHARE), 1)
     free: SimpleQueue[int] = SimpleQueue()
@@ -390,7 +395,7 @@ def _search(
         finally:
             free.put(chain)
 
-    spent = number = looked = 0
+    spent, number, looked = listed.steps, 0, 0
     begun: deque[tuple[_Sum, Callable[[], _Met]]] = deque()
     with ThreadPoolExecutor(engine.CHAINS) as pool:
         while True:

@@ -22,6 +22,13 @@ from every_loop import KINDS, Truth, case, costs_of, every_loop, found_share, tr
 
 STEPS = 60_000  # of the listing: about 0.2 s
 CASES = [(kind, junctions) for kind in KINDS for junctions in (40, 150)]
+LISTING = tradeoff.LISTING
+
+
+@pytest.fixture(autouse=True)
+def sums(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Weighted sums are searched here, though every loop could be looked at."""
+    monkeypatch.setattr(tradeoff, "LISTING", 0)
 
 
 @cache
@@ -93,6 +100,22 @@ def test_property_most_of_the_true_front_is_found() -> None:
         assert volumes[-1] <= 1.0 + 1e-9  # nothing found passes what was listed
     assert np.median(shares) >= 0.9 and np.median(volumes) >= 0.99
     assert min(volumes) >= 0.8
+
+
+@pytest.mark.parametrize("kind, junctions", CASES)
+def test_the_whole_front_where_loops_are_few(kind: str, junctions: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    known = searched(kind, junctions)[0]
+    assert 20 <= known.loops <= tradeoff.LISTED
+    asked = known.asked
+    monkeypatch.setattr(tradeoff, "LISTING", LISTING)
+    monkeypatch.setattr(tradeoff, "_one", None)  # no sum is searched
+    pool = trade_off(asked.tail, asked.head, asked.length_m, asked.effort, asked.loss, asked.start,
+                     known.shortest_m, known.longest_m, **asked.rules())  # fmt: skip
+    assert found_share(known, pool.costs[pool.non_dominated]) == 1.0
+    walks = [edges.tolist() for edges in pool.edges]
+    assert set(map(tuple, walks)) <= set(map(tuple, every_loop(asked, known.shortest_m, known.longest_m, STEPS)))
+    assert pool.costs == pytest.approx(np.array([costs_of(asked, walk) for walk in walks]))
+    assert 0 < pool.steps <= LISTING
 
 
 def test_listing_of_loops_worked_by_hand() -> None:
