@@ -41,10 +41,18 @@ class Ball:
         """Sums of values on the edges of `fine` over the edges of `net`."""
         return np.add.reduceat(values[self.part], self.first[:-1])
 
+    def joined(self, walk: np.ndarray) -> np.ndarray:
+        """A walk on `fine`, between nodes of `net`, as edges of `net`."""
+        begins = np.full(self.fine.tail.size, -1, np.int32)
+        begins[self.part[self.first[:-1]]] = np.arange(self.first.size - 1)
+        chains = begins[walk]
+        return chains[chains >= 0]
+
     def expanded(self, walk: np.ndarray) -> np.ndarray:
         """A walk on `net` as edges of `fine`."""
-        pieces = [self.part[self.first[e] : self.first[e + 1]] for e in walk.tolist()]
-        return np.concatenate(pieces).astype(np.int32) if pieces else np.empty(0, np.int32)
+        begins, count = self.first[walk], self.first[walk + 1] - self.first[walk]
+        before = np.cumsum(count) - count
+        return self.part[np.repeat(begins - before, count) + np.arange(count.sum())].astype(np.int32)
 
 
 def edge_array(name: str, values: Any, count: int | None, faults: list[Fault], *, negative: bool) -> np.ndarray:
@@ -287,6 +295,36 @@ def _joined(fine: Any, edge: np.ndarray, may_repeat: bool, has_bans: bool) -> Ba
     )  # fmt: skip
     out, back = distances(net)
     return Ball(net, fine, edge, first, part, out, back, summed(inner), may_repeat, has_bans)
+
+
+def only_on(ball: Ball, edges: np.ndarray) -> Ball:
+    """The ball of some edges (e,) bool of the joined net alone, which is its `fine` one; what has become a chain is
+    joined."""
+    from routeplan.search import kernels
+
+    net = ball.net
+    edge = np.flatnonzero(edges)
+    number = np.full(edges.size, -1, np.int64)
+    number[edge] = np.arange(edge.size)
+    node, ends = np.unique(np.r_[net.tail[edge], net.head[edge], net.start], return_inverse=True)
+    tail, head = ends[: edge.size].astype(np.int32), ends[edge.size : -1].astype(np.int32)
+    names, street = np.unique(net.street[edge], return_inverse=True)
+    out_first, out_edge = kernels.adjacency(tail, node.size)
+    in_first, in_edge = kernels.adjacency(head, node.size)
+    came = np.repeat(np.arange(edges.size), np.diff(net.turn_first))
+    kept = edges[came] & edges[net.turn_edge]
+    follows = np.bincount(number[came[kept]], minlength=edge.size)
+    owner = np.repeat(np.arange(net.near_first.size - 1), np.diff(net.near_first))
+    near_first, near_street = _near(names, np.stack([owner, net.near_street], 1).astype(np.int64))
+    fine = net._replace(
+        tail=tail, head=head, length=net.length[edge], street=street.astype(np.int32), out_first=out_first,
+        out_edge=out_edge, in_first=in_first, in_edge=in_edge,
+        turn_first=np.r_[0, np.cumsum(follows)].astype(np.int32),
+        turn_edge=number[net.turn_edge[kept]].astype(np.int32), turn_gain=net.turn_gain[kept],
+        near_first=near_first, near_street=near_street, time=net.time[edge], clock_gain=net.clock_gain[edge],
+        start=int(ends[-1]),
+    )  # fmt: skip
+    return _joined(fine, edge, ball.may_repeat, ball.has_bans)
 
 
 def distances(net: Any) -> tuple[np.ndarray, np.ndarray]:

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from routeplan.search.ball import Ball, make_work, turned
+from routeplan.search.ball import Ball, make_work, only_on, turned
 
 CHAINS = 2
 SLICE = 1_500_000  # label offers between two looks at the clock, some 100 ms
@@ -39,8 +39,10 @@ GUIDE_STEPS = 100  # lengths left that a guide tells apart
 JOINED = 64  # loops drawn where two sweeps meet, at most
 MEET = 10  # places along a loop where labels of both ends are put together
 ROOM = 5_300  # of a ball (see room_m), in longest lengths, that numbers of buckets are meant for
-FINEST_M, FINEST_MERGED_M = 10.0, 5.0  # buckets are no narrower; where loops are merged
-MERGED, MERGED_AGAIN = (50, 100, 200), (15, 50)  # of the longest length, where loops are merged; streets ridden again
+FINEST_M = 10.0  # buckets are no narrower
+MERGED_M, MERGED_AGAIN_M = (160.0, 80.0, 20.0), (160.0, 60.0, 30.0)  # buckets where loops are merged; ridden again
+STRETCHES_M, LONGER = (1000.0, 2500.0), 1.5  # tightened one by one, and how much longer the ways are that replace them
+TIGHT_M, TIGHT_LABELS = 10.0, 8_000  # buckets and labels there
 MEETINGS = 30_000  # of two sweeps' labels that are looked at
 EXCHANGE = 30_000_000  # label offers between two looks at the other chain
 
@@ -193,34 +195,29 @@ def whole(
     most: int = 1,
     space: Space | None = None,
     chain: int = 0,
-    only: np.ndarray | None = None,
 ) -> tuple[list[np.ndarray], int]:
     """The sweep over the whole ball: (at most `most` loops, best first, none where none closed; label offers).
 
     gain : instead of the objective's; worth_per_m : of a good loop, so that long and short labels
     compete fairly; aside : a cost that labels sum up, and with `home` (see least_home) those are dropped that cannot
     come home within its limit; guide, cutoff : labels that come to less than `cutoff` with what the guide (see
-    kernels.guide_home) finds on the way home are dropped; space, chain : where labels lie; only : (e,) bool, edges that
-    may be ridden"""
+    kernels.guide_home) finds on the way home are dropped; space, chain : where labels lie"""
     from routeplan.search import kernels
 
     net = ball.net
     span = ball.room_m(objective.longest_m)
-    if only is not None:
-        span = span[only]
     room = int((span / step_m + 4).sum()) + 9 * span.size + 16
     labels_at_most = MOST_LABELS_AGAIN if objective.repeats else MOST_LABELS
     work = make_work(ball, room) if space is None else space.wide(chain, room, labels_at_most)
     if aside is not None:
         work.aside[: aside.edge.size] = aside.edge
         work = work._replace(home=work.home if home is None else home)
-    work.to[:], work.out[:] = ball.back_m, ball.out_m
+    nodes = ball.out_m.size
+    work.to[:nodes], work.out[:nodes] = ball.back_m, ball.out_m
     near = np.flatnonzero(ball.out_m + ball.back_m <= objective.longest_m)
     work.settled[: near.size] = near
     work.settled[near.size :] = -1
     work.rest_edge[:] = 0
-    if only is not None:
-        work.rest_edge[: only.size] = ~only
     fair = worth_per_m * net.length  # labels of a bucket differ in length: they compete as if they did not
     walk = np.empty(LONGEST_WALK, np.int32)
     label, _, done = kernels.sweep(
@@ -242,7 +239,7 @@ def whole(
 def both_ways(
     balls: tuple[Ball, Ball],
     objective: Objective,
-    buckets: Sequence[int],
+    widths_m: Sequence[float],
     *,
     first: int,
     worth_per_m: float,
@@ -255,16 +252,14 @@ def both_ways(
     known: Sequence[np.ndarray] = (),
     weights: np.ndarray | None = None,
     before: Sequence[Labels] = (),
-    only: np.ndarray | None = None,
 ) -> tuple[list[np.ndarray], int]:
     """Sweeps from the start and from the end in turn, each guided by the one before: (loops, label offers).
 
-    balls : as it is, and turned; first : which of them is swept first; buckets : of the longest length, for each sweep,
-    and more in a small ball; slack : how far below the best loop so far (`known` among them) labels may come to. Of
-    every sweep the `most` best loops are kept, and where labels of two sweeps meet on an edge the best loop of each
-    band of `aside`, a cost, `band_width` wide, within its limit. before : labels of the side not swept first, kept from
-    sums of other weights than `weights`: they guide the first sweep, which looks at everything where there are none.
-    only : (e,) bool, edges that may be ridden."""
+    balls : as it is, and turned; first : which of them is swept first; widths_m : of the buckets of each sweep; slack :
+    how far below the best loop so far (`known` among them) labels may come to. Of every sweep the `most` best loops are
+    kept, and where labels of two sweeps meet on an edge the best loop of each band of `aside`, a cost, `band_width`
+    wide, within its limit. before : labels of the side not swept first, kept from sums of other weights than `weights`:
+    they guide the first sweep, which looks at everything where there are none."""
     from routeplan.search import kernels
 
     net, longest = balls[0].net, objective.longest_m
@@ -292,18 +287,13 @@ def both_ways(
         leaving = np.flatnonzero(begin.tail == net.start)
         left = ((longest - net.length[leaving]) / guide_m).astype(np.int64)
         cutoff = min(top, float((gain[leaving] + guide[leaving, left]).max())) - slack
-    if only is not None:
-        out_m, back_m = (_within(ball, only, longest, own) for ball in balls)
-        balls = replace(balls[0], out_m=out_m, back_m=back_m), replace(balls[1], out_m=back_m, back_m=out_m)
-    room_m = float(balls[0].room_m(longest).sum(where=True if only is None else only))
-    least_m = max(room_m / MOST_SLOTS, FINEST_M if only is None else FINEST_MERGED_M)
-    times_finer = finer(room_m, longest)
-    for turn, number in enumerate(buckets):
+    room_m = float(balls[0].room_m(longest).sum())
+    for turn, width_m in enumerate(widths_m):
         side = (first + turn) % 2
         walks, done = whole(
-            balls[side], objective, max(longest / (number * times_finer), least_m), worth_per_m=worth_per_m,
-            aside=aside, guide=guide if turn or before else None, cutoff=cutoff, most=most, space=space,
-            chain=chain + side * CHAINS, only=only, home=aside.home[side] if aside.home else None,
+            balls[side], objective, max(width_m, room_m / MOST_SLOTS), worth_per_m=worth_per_m, aside=aside,
+            guide=guide if turn or before else None, cutoff=cutoff, most=most, space=space,
+            chain=chain + side * CHAINS, home=aside.home[side] if aside.home else None,
         )  # fmt: skip
         walks = [walk[::-1].copy() for walk in walks] if side else walks
         best = best_of(walks)
@@ -315,7 +305,7 @@ def both_ways(
             top = max(top, best_of(walks))
             found += walks
             spent += done
-        if turn + 1 < len(buckets):
+        if turn + 1 < len(widths_m):
             work = space.wides[chain + side * CHAINS]
             used = work.used[0]
             guide[:] = -np.inf
@@ -349,31 +339,66 @@ def least_home(
     return least[0], least[1]
 
 
-def _within(ball: Ball, only: np.ndarray, longest_m: float, work: Any) -> np.ndarray:
-    """(n,) distance from the start [m] on some edges alone, inf beyond the longest."""
+def tightened(
+    ball: Ball, objective: Objective, walk: np.ndarray, worth_per_m: float, size: float, work: Any
+) -> tuple[list[np.ndarray], int]:
+    """A loop with its stretches replaced one by one, as if each metre were worth so much and length did not matter:
+    (walks of any length, one for each of STRETCHES_M; label offers). size : of the stretches, in those.
+
+    They hold the small detours that pay at this worth, which are put together to a loop of the right length where
+    loops are merged."""
     from routeplan.search import kernels
 
     net = ball.net
-    distance_m, length = np.empty(ball.out_m.size), np.where(only, net.length, np.inf)
-    kernels.shortest(net.out_first, net.out_edge, net.head, length, net.start, longest_m, 0.0, np.empty(0, bool), 0,
-                     distance_m, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
-    return distance_m
+    worth = worth_per_m * net.length
+    rules = objective.rules()._replace(pull=0.0)
+    row = np.empty(LONGEST_WALK, np.int32)
+    row[: walk.size] = walk
+    count, spent = walk.size, 0
+    walks = []
+    for stretch_m in STRETCHES_M:
+        count, done = kernels.tighten(
+            net, objective.gain - worth, objective.again - worth, rules, row, count, size * stretch_m, LONGER, TIGHT_M,
+            TIGHT_LABELS, work,
+        )  # fmt: skip
+        walks.append(row[:count].copy())
+        spent += done
+    return walks, spent
 
 
 def merged(
-    balls: tuple[Ball, Ball], objective: Objective, walks: Sequence[np.ndarray], **told: Any
+    ball: Ball,
+    objective: Objective,
+    walks: Sequence[np.ndarray],
+    more: Sequence[np.ndarray],
+    *,
+    aside: Aside,
+    **told: Any,
 ) -> tuple[list[np.ndarray], int]:
-    """Loops on the streets of some loops alone, put together anew in narrow buckets: (loops, label offers).
+    """Loops on the edges of some loops and of other walks alone, put together anew in narrow buckets: (loops, label
+    offers).
 
     Good loops differ in many small things that trade length against gain; one sweep over their streets settles all of
     them at once (the idea is that of tour merging: Cook and Seymour 2003, INFORMS Journal on Computing 15). told : the
     other arguments of both_ways."""
-    net = balls[0].net
-    ridden = np.zeros(int(net.street.max()) + 1, bool)
-    for walk in walks:
-        ridden[net.street[walk]] = True
-    buckets = MERGED_AGAIN if objective.repeats else MERGED
-    return both_ways(balls, objective, buckets, only=ridden[net.street], known=walks, **told)
+    ridden = np.zeros(ball.net.tail.size, bool)
+    ridden[np.concatenate([*walks, *more])] = True
+    part = only_on(ball, ridden)
+    number = np.cumsum(ridden) - 1
+    few = replace(
+        objective, gain=part.summed(objective.gain[part.edge]) + part.turns_inside,
+        again=part.summed(objective.again[part.edge]) + part.turns_inside, fine_gain=None, fine_again=None,
+    )  # fmt: skip
+    ends = part.edge[part.part[part.first[1:] - 1]], part.edge[part.part[part.first[:-1]]]
+    beside = replace(
+        aside, edge=part.summed(aside.edge[part.edge]) - aside.per_gain * part.turns_inside,
+        home=[home[last] for home, last in zip(aside.home, ends, strict=False)],
+    )  # fmt: skip
+    found, spent = both_ways(
+        (part, from_end(part, objective)), few, MERGED_AGAIN_M if objective.repeats else MERGED_M,
+        aside=beside, known=[part.joined(number[walk]) for walk in walks], **told,
+    )  # fmt: skip
+    return [part.edge[part.expanded(walk)].astype(np.int32) for walk in found], spent
 
 
 def _meetings(net, gain, objective, worth_per_m, aside, band_width, space, chain):
@@ -528,8 +553,10 @@ class Chain:
         """The best few loops of sweeps from both ends, one chain begins at the start, the other at the end."""
         ball, objective, longest = self.ball, self.objective, self.objective.longest_m
         good = spread_of(objective, self.net)
+        times = finer(float(ball.room_m(longest).sum()), longest)
         swept, spent = both_ways(
-            (ball, back), objective, BUCKETS, first=self.seed % CHAINS,
+            (ball, back), objective, [max(longest / (number * times), FINEST_M) for number in BUCKETS],
+            first=self.seed % CHAINS,
             worth_per_m=WORTH * good, slack=SLACK * longest * good, aside=Aside(self.net.length),
             band_width=BAND * longest, most=SEEDS, space=self.space, chain=self.number,
         )  # fmt: skip

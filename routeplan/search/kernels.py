@@ -874,6 +874,59 @@ def improve(net, gain, again, loose, strict, strict_repeat, walk, counts, values
 
 
 @kernel
+def tighten(net, gain, again, rules, walk, count, window, wider, step, slots, work):
+    """Replace stretches of about `window` metres of the walk, each by the best way that is at most `wider` times as
+    long, one after the other, overlapping by half; gains count alone, not the walk's length.
+
+    step, slots : as in sweep. Returns (edges of the walk, work done)."""
+    done = 0
+    segment = np.empty(walk.size, np.int32)
+    none = np.empty(0, np.bool_)
+    zero = np.int64(0)
+    value = measure(net, gain, again, rules, walk, count, work)[0]
+    i = zero
+    while i < count:
+        inside = 0.0
+        j = i
+        after = i + 1
+        while j < count and (j == i or inside < window):
+            inside += net.length[walk[j]]
+            j += 1
+            if inside < 0.5 * window:
+                after = j
+        highest = inside * wider
+        begin = np.int64(net.tail[walk[i]])
+        end = np.int64(net.head[walk[j - 1]])
+        n = shortest(net.in_first, net.in_edge, net.tail, net.length, end, highest, 0.0, none, zero,
+                     work.to, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
+        n = shortest(net.out_first, net.out_edge, net.head, net.length, begin, highest, 0.0, none, zero,
+                     work.out, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
+        if n < work.settled.size:
+            work.settled[n] = -1
+        done += 4 * n
+        mark_rest(net, walk, count, i, j, np.int64(1), work)
+        label, _, spent = sweep(net, gain, again, rules, walk, count, i, j, 0.0, highest, step, slots, 0.0, -np.inf, 1.0, 0.0, np.inf, work)  # noqa: E501
+        mark_rest(net, walk, count, i, j, np.int64(-1), work)
+        done += spent
+        if label >= 0:
+            m = chain(label, work, segment)
+            if count - (j - i) + m < walk.size:
+                new = np.empty(count - (j - i) + m, np.int32)
+                copy(walk, zero, new, zero, i)
+                copy(segment, zero, new, i, m)
+                copy(walk, j, new, i + m, count - j)
+                better, _, repeated, _, faults = measure(net, gain, again, rules, new, new.size, work)
+                done += new.size
+                if faults == 0 and repeated <= rules.repeat_m and better > value:
+                    value = better
+                    after += m - (j - i)
+                    count = new.size
+                    copy(new, zero, walk, zero, count)
+        i = np.int64(max(after, i + 1))
+    return count, done
+
+
+@kernel
 def peeled(tail, head, street, out_first, out_edge, in_first, in_edge, start):
     """Edges left after dead ends are taken away, over and over: an edge stays while some other street leads on from its
     head and some other street leads to its tail (the start needs neither)."""

@@ -2,9 +2,9 @@
 
 Weighted sums are searched two at a time, corners and middle first, then across the gaps of the front: by sweeps over
 the whole ball from the start and from the end in turn, each guided by the one before and the first by earlier sums,
-and a short local search. In a small ball good loops are merged then, most sums do nothing else, and where the front is
-bent inwards they look below a limit of the first cost. Every loop met on the way is kept if no other passes it, or as a
-reserve that shares little with others. Where a ball has few loops at all, every one is looked at instead.
+and a short local search. In a small ball good loops are tightened and merged then, every other sum does nothing else,
+and where the front is bent inwards they look below a limit of the first cost. Every loop met is kept if no other
+passes it, or as a reserve that shares little with others. Where a ball has few loops, every one is looked at instead.
 """
 
 from __future__ import annotations
@@ -24,17 +24,20 @@ from routeplan.errors import NoLoopError
 from routeplan.search.values import TradeOff, shared_share
 
 BUDGET = 100_000_000  # label offers; some seconds on two cores
-RESERVE = 400
+RESERVE, GIVEN = 400, 100  # loops kept beside those that none passes; of them given in the end
 SHARE = 400_000  # label offers of one local search, at most
 BUCKETS, GUIDED = (50, 100, 200), (200, 400)  # of a loop's length, in the sweeps of one sum; guided from the first on
 FINER, FINER_GUIDED, FINER_FROM = (100, 200, 400), (133, 267, 400), 16  # and from this sum on
+ROUGH = (10, 20, 40)  # and in a small ball, of which there are more by engine.finer
 ANEW = 8  # of so many finer sums two begin unguided
 FIRST, FIRST_SLACK, SLACK = 4, 0.1, 0.02  # of a sum: how far behind the best loop the first so many look, and others
 ALIKE, NEAREST = 0.5, 3  # log of the weights' ratio in which labels replace others; how many kept ones guide a sweep
 BAND = 0.02  # of the first cost's range: one loop for each where sweeps meet
-LIKE, OTHER, SHARED = 12, 8, 0.85  # merged in a small ball: the best, and some that share less of their streets
-MERGES, POOL = 2, 40  # mergings of a sum after the first ones, while they help; loops known that they choose from
-SWEPT = 6  # of so many sums after the first ones of a small ball one is swept over everything, the others only merge
+LIKE, OTHER, SHARED = 5, 4, 0.85  # merged in a small ball: the best, and some that share less of their streets
+POOL = 40  # loops known that they are chosen from
+TIGHTENED = 2  # times that the best of them is tightened, the others once
+WORTHS, SIZES = (0.5, 1.1), (0.7, 1.5)  # there: of a metre, in a good loop's; of the stretches, in usual ones
+SWEPT = 2  # of so many sums after the first ones of a small ball one is swept over everything, the others only merge
 DEEP = 0.1  # of the costs' ranges: how far behind the best loop of its sum a gap of the front is bent inwards
 LIMITS, STEEPER = (0.05, 0.6), 10.0  # there: of the gap, below its end; how much more the second cost counts
 REPEAT_PRICES, FROM_LIMIT = (0.0, 0.3, 0.6), 0.8  # by turns, of a metre ridden again, in a good loop's; from when on
@@ -124,6 +127,7 @@ def trade_off(
     if not front.kept:
         network = {"tail": tail, "head": head, "length_m": length_m, "street": street, "banned_turns": banned_turns}
         raise no_loop(ball, plain, front.space.work(0), start, network=network, complete=front.complete)
+    front.thin(GIVEN)
     return front.result(deadline.stopped, spent)
 
 
@@ -155,7 +159,8 @@ class _Front:
         self.same: dict[bytes, list[bytes]] = {}  # keys of loops kept, by their streets
         self.tried: Counter[tuple[bytes, bytes]] = Counter()  # how often a gap between two loops was searched
         self.back = _backs(ball.net)
-        self.small = engine.finer(float(ball.room_m(plain.longest_m).sum()), plain.longest_m) > 1.0
+        self.finer = engine.finer(float(ball.room_m(plain.longest_m).sum()), plain.longest_m)
+        self.small = self.finer > 1.0
         self.joined_costs = np.stack([ball.summed(c) for c in costs.T], axis=1)
         self.first_cost = self.joined_costs[:, 0] - effort_per_price * ball.turns_inside
         self.no_clock = ball.fine._replace(clock_sum=np.zeros(1))
@@ -261,16 +266,16 @@ class _Front:
             self.same[name] = [k for k in rivals if k in self.kept] + [key]
             self.kept[key] = found
         if len(self.kept) > 2 * RESERVE:
-            self._thin()
+            self.thin(RESERVE)
 
-    def _thin(self) -> None:
-        """Keep what none passes, and of the rest those least behind."""
+    def thin(self, most: int) -> None:
+        """Keep what none passes, and of the rest those least behind, so many in all."""
         names = list(self.kept)
         priced = np.stack([self.kept[n].priced for n in names])
         scale = self.scale()
         behind = _behind(priced / scale)
         order = np.argsort(behind, kind="stable")
-        keep = [i for rank, i in enumerate(order) if behind[i] <= 0 or rank < RESERVE]
+        keep = [i for rank, i in enumerate(order) if behind[i] <= 0 or rank < most]
         self.kept = {names[i]: self.kept[names[i]] for i in sorted(keep)}
 
     def unpassed(self) -> list[_Found]:
@@ -353,9 +358,8 @@ class _Sum:
     aside: Any  # the first cost, and its limit
     band: float  # of the first cost, where sweeps meet
     seeds: list[np.ndarray]  # best first
-    merges: int
     repeat_price_m: float  # of a metre ridden again, so that the limit is not used up early
-    buckets: tuple[int, ...]  # of the longest length, in its sweeps; none: loops are merged only
+    buckets: Sequence[float]  # of the longest length, in its sweeps; none: loops are merged only
     slack: float
     before: list[Any]  # labels that guide its first sweep
     worth_per_m: float  # of a good loop
@@ -399,7 +403,8 @@ def _search(
     begun: deque[tuple[_Sum, Callable[[], _Met]]] = deque()
     with ThreadPoolExecutor(engine.CHAINS) as pool:
         while True:
-            ahead = AHEAD if looked >= engine.CHAINS else engine.CHAINS - looked
+            knows = front.kept if looked >= engine.CHAINS else front.small  # there the first sums need know nothing
+            ahead = AHEAD if knows else engine.CHAINS - looked
             while len(begun) < ahead and spent < budget and not over():
                 one = _next_sum(front, random, number, seed)
                 begun.append((one, partial(searched, one) if threads == 1 else pool.submit(searched, one).result))
@@ -413,7 +418,7 @@ def _search(
             front.add(walks)
             if labels and one.away is None and one.aside.most == np.inf:
                 front.keep_labels(one.w, labels)
-            if looked == engine.CHAINS and not front.kept:
+            if looked >= engine.CHAINS and not front.kept and not begun:  # none is searched, so the space is free
                 spent += _any_loop(front, seed, budget - spent, deadline, threads)
                 if not front.kept:
                     break
@@ -439,8 +444,8 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> _Me
     spent = 0
     if one.buckets:
         met, spent = engine.both_ways(
-            (ball, back), swept, one.buckets, first=one.first, slack=one.slack, known=one.seeds[:1], weights=one.w,
-            before=one.before, **told,
+            (ball, back), swept, [swept.longest_m / number for number in one.buckets], first=one.first,
+            slack=one.slack, known=one.seeds[:1], weights=one.w, before=one.before, **told,
         )  # fmt: skip
         labels = front.space.labels(chain, one.w, one.worth_per_m) if one.w.size == 2 else []
         if one.aside.most == np.inf:  # a local search knows no limit
@@ -448,18 +453,22 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> _Me
             spent += _polished(local, [*met[:2], *one.seeds[:2]], share, deadline)
             met += local.found
     own = front.space.work(chain)
-    for turn in range(one.merges):
-        known = [*one.seeds, *met]
-        if deadline.passed() or not known:
-            break
+    known = [*one.seeds, *met]
+    if front.small and known and not deadline.passed():
         value = engine.values(ball.net, swept, known, own)
-        walks, offers = engine.merged(
-            (ball, back), swept, _to_merge(ball.net, known, value), first=(one.first + turn) % 2, slack=SLACK, **told,
-        )  # fmt: skip
+        chosen, others = _to_merge(ball.net, known, value)
+        told["worth_per_m"] = worth_per_m = float(value.max() / ball.net.length[chosen[0]].sum())
+        dice = np.random.default_rng(one.number)
+        close: list[np.ndarray] = []
+        for walk in [chosen[0]] * TIGHTENED + others:
+            worth, size = dice.uniform(*WORTHS) * worth_per_m, dice.uniform(*SIZES)
+            walks, offers = engine.tightened(ball, swept, walk, worth, size, own)
+            close += walks
+            spent += offers
+        walks, offers = engine.merged(ball, swept, chosen, close, first=one.first, slack=SLACK, **told)
         met += walks
+        met += [w for w in close if swept.shortest_m <= ball.net.length[w].sum() <= swept.longest_m]
         spent += offers
-        if engine.values(ball.net, swept, walks, own).max(initial=-np.inf) <= value.max():
-            break
     return met, spent, labels
 
 
@@ -476,17 +485,22 @@ def _polished(local: Any, walks: list[np.ndarray], share: int, deadline: Any) ->
     return local.polish(share, deadline)
 
 
-def _to_merge(net: Any, walks: list[np.ndarray], value: np.ndarray) -> list[np.ndarray]:
-    """The best few of some loops, and a few more that differ, best first."""
+def _to_merge(net: Any, walks: list[np.ndarray], value: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """The best few of some loops and a few more that differ, best first; those of them that differ from the best."""
     chosen: dict[bytes, tuple[np.ndarray, set[int]]] = {}
     for k in np.argsort(-value, kind="stable").tolist():
         walk, streets = walks[k], set(net.street[walks[k]].tolist())
-        differs = all(len(streets & o) < SHARED * min(len(streets), len(o)) for _, o in chosen.values())
-        if len(chosen) < LIKE or differs:
+        if len(chosen) < LIKE or all(_differ(streets, other) for _, other in chosen.values()):
             chosen.setdefault(walk.tobytes(), (walk, streets))
         if len(chosen) == LIKE + OTHER:
             break
-    return [walk for walk, _ in chosen.values()]
+    best = next(iter(chosen.values()))[1]
+    merged = [walk for walk, _ in chosen.values()]
+    return merged, [walk for walk, streets in chosen.values() if _differ(streets, best)][:OTHER]
+
+
+def _differ(one: set[int], other: set[int]) -> bool:
+    return len(one & other) < SHARED * min(len(one), len(other))
 
 
 def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int) -> _Sum:
@@ -510,16 +524,16 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
     if max((f.repeated_m for f in seeds[:2]), default=0.0) > FROM_LIMIT * front.plain.repeat_m:
         repeat_price_m = -worth_per_m * REPEAT_PRICES[number % len(REPEAT_PRICES)]
     first, fine = number // 2 % 2, number >= FINER_FROM
-    anew = number <= k or (fine and number % ANEW < 2)
+    anew = front.small or number <= k or (fine and number % ANEW < 2)
     before = [] if anew else front.labels_near(w, 1 - first)
-    merges = MERGES if front.small and number >= FIRST else 0
-    buckets: tuple[int, ...] = ()
-    if not merges or number % SWEPT == 0:
-        buckets = (FINER_GUIDED if fine else GUIDED) if before else (FINER if fine else BUCKETS)
+    buckets: Sequence[float] = (FINER_GUIDED if fine else GUIDED) if before else (FINER if fine else BUCKETS)
+    if front.small:
+        sweeps = number < FIRST or number % SWEPT == 0
+        buckets = [number * front.finer for number in ROUGH] if sweeps else ()
     slack = FIRST_SLACK if number < FIRST else SLACK
     return _Sum(
-        w, away, front.aside(w, most), BAND * scale[0], [f.joined for f in seeds], merges, repeat_price_m, buckets,
-        slack, before, worth_per_m, first, seed * 1000 + number,
+        w, away, front.aside(w, most), BAND * scale[0], [f.joined for f in seeds], repeat_price_m, buckets, slack,
+        before, worth_per_m, first, seed * 1000 + number,
     )  # fmt: skip
 
 
@@ -584,7 +598,7 @@ def _next_weights(
         else:
             small = END_WEIGHT * random.random()
             weights = np.array([1.0 - small, small] if gap == 0 else [small, 1.0 - small]) + 0.02
-        if tried[gap] % 2 and most == np.inf:
+        if tried[gap] % 2 and not front.small:
             away = best[int(np.clip(gap - random.integers(2), 0, len(best) - 1))]
     else:
         weights = random.dirichlet(np.full(k, 0.8)) + 0.02

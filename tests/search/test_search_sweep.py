@@ -9,7 +9,7 @@ import pytest
 from every_loop import road_like
 
 from routeplan.search import engine, kernels
-from routeplan.search.ball import make_ball, turned
+from routeplan.search.ball import make_ball, only_on, turned
 
 
 def swept(ball, objective, step_m):
@@ -171,7 +171,7 @@ def both_ways_of(may_repeat):
     )
     back, space = turned(ball, 1800.0), engine.Space(ball)
     walks, _ = engine.both_ways(
-        (ball, back), objective, (20, 40, 80), first=1, worth_per_m=0.4, slack=500.0,
+        (ball, back), objective, (80.0, 40.0, 20.0), first=1, worth_per_m=0.4, slack=500.0,
         aside=engine.Aside(ball.net.length), band_width=50.0, most=4, space=space, chain=0,
     )  # fmt: skip
     return ball, back, objective, space, walks
@@ -245,7 +245,7 @@ def test_labels_kept_come_to_the_costs_of_their_chains_by_other_weights():
 
     def loops(objective, weights, known=(), before=()):
         return engine.both_ways(
-            (ball, back), objective, (30, 60), first=0, worth_per_m=-0.2, slack=20.0, aside=engine.Aside(effort),
+            (ball, back), objective, (20.0, 10.0), first=0, worth_per_m=-0.2, slack=20.0, aside=engine.Aside(effort),
             band_width=1e3, most=4, space=space, chain=0, known=known, weights=weights, before=before,
         )[0]  # fmt: skip
 
@@ -269,10 +269,10 @@ def test_labels_kept_come_to_the_costs_of_their_chains_by_other_weights():
     assert 0 < space.wides[0].used[0] < 0.8 * looked
 
 
-def loops_on(ball, objective, streets):
-    """Every loop of the rules on some streets, none ridden twice, depth first."""
+def loops_on(ball, objective, edges):
+    """Every loop of the rules on some edges, no street ridden twice, depth first."""
     net, found = ball.net, []
-    allowed = np.isin(net.street, streets)
+    allowed = np.isin(np.arange(net.tail.size), edges)
 
     def go_on(chain, length):
         last = chain[-1]
@@ -290,20 +290,20 @@ def loops_on(ball, objective, streets):
     return found
 
 
-def test_pin_merged_loops_come_near_the_best_on_the_streets_of_those_given():
-    ball, back, objective, space, walks = both_ways_of(False)
+def test_pin_merged_loops_come_near_the_best_on_the_edges_of_those_given():
+    ball, _, objective, space, walks = both_ways_of(False)
     own, found_more = space.work(0), 0
     order = np.argsort(-engine.values(ball.net, objective, walks, own), kind="stable").tolist()
     for begin in (10, 30, 60):
         some = [walks[k] for k in order[begin : begin + 4]]
-        streets = np.unique(np.concatenate([ball.net.street[walk] for walk in some]))
-        every = engine.values(ball.net, objective, loops_on(ball, objective, streets), own)
+        ridden = np.unique(np.concatenate(some))
+        every = engine.values(ball.net, objective, loops_on(ball, objective, ridden), own)
         loops, offers = engine.merged(
-            (ball, back), objective, some, first=0, worth_per_m=0.4, slack=500.0, aside=engine.Aside(ball.net.length),
-            band_width=50.0, most=4, space=space, chain=0,
+            ball, objective, some[:2], some[2:], first=0, worth_per_m=0.4, slack=500.0,
+            aside=engine.Aside(ball.net.length), band_width=50.0, most=4, space=space, chain=0,
         )  # fmt: skip
         assert offers > 0
-        assert np.isin(ball.net.street[np.concatenate(loops)], streets).all()
+        assert np.isin(np.concatenate(loops), ridden).all()
         value = engine.values(ball.net, objective, loops, own)
         assert every.max() * (1.0 - 1e-4) <= value.max() <= every.max() * (1.0 + 1e-9)
         found_more += value.max() > engine.values(ball.net, objective, some, own).max()
@@ -311,10 +311,10 @@ def test_pin_merged_loops_come_near_the_best_on_the_streets_of_those_given():
 
 
 def test_a_sweep_of_everything_follows_one_of_some_streets():
-    ball, back, objective, space, walks = both_ways_of(False)
+    ball, _, objective, space, walks = both_ways_of(False)
     before, _ = engine.whole(ball, objective, 200.0, space=space)
     engine.merged(
-        (ball, back), objective, walks[:2], first=0, worth_per_m=0.4, slack=500.0, aside=engine.Aside(ball.net.length),
+        ball, objective, walks[:2], [], first=0, worth_per_m=0.4, slack=500.0, aside=engine.Aside(ball.net.length),
         band_width=50.0, most=4, space=space, chain=0,
     )  # fmt: skip
     after, _ = engine.whole(ball, objective, 200.0, space=space)
@@ -357,22 +357,30 @@ def test_labels_sum_up_the_cost_aside_with_its_prices(kind):
     assert priced > 20
 
 
-def test_pin_the_best_loops_within_a_limit_of_the_cost_aside():
+def test_pin_the_best_loops_within_a_limit_of_the_cost_aside(monkeypatch):
+    monkeypatch.setattr(engine, "MERGED_M", (20.0, 10.0, 5.0))  # for loops of 7 km
     ball, back, objective, space, walks = both_ways_of(False)
     own, cost = space.work(0), ball.net.length * np.random.default_rng(2).uniform(0.5, 1.5, ball.net.tail.size)
     order = np.argsort(-engine.values(ball.net, objective, walks, own), kind="stable").tolist()
     some = [walks[k] for k in order[10:14]]
-    every = loops_on(ball, objective, np.unique(np.concatenate([ball.net.street[walk] for walk in some])))
+    every = loops_on(ball, objective, np.concatenate(some))
     value, aside = engine.values(ball.net, objective, every, own), np.array([cost[walk].sum() for walk in every])
 
     def merged(**limit):
         return engine.merged(
-            (ball, back), objective, some, first=0, worth_per_m=0.4, slack=500.0, aside=engine.Aside(cost, **limit),
+            ball, objective, some, [], first=0, worth_per_m=0.4, slack=500.0, aside=engine.Aside(cost, **limit),
             band_width=50.0, most=4, space=space, chain=0,
         )[0]  # fmt: skip
 
     free = merged()
-    labels = [[side] for side in space.labels(0, np.array([1.0, 1.0]), 0.0)]
+    labels = [[], []]
+    for asked in (objective, replace(objective, gain=-cost)):
+        engine.both_ways(
+            (ball, back), asked, (40.0, 40.0), first=0, worth_per_m=0.0, slack=500.0, aside=engine.Aside(cost),
+            band_width=50.0, most=4, space=space, chain=0,
+        )  # fmt: skip
+        for kept, new in zip(labels, space.labels(0, np.array([1.0, 1.0]), 0.0), strict=True):
+            kept.append(new)
     home = engine.least_home((ball, back), objective, cost, labels)
     assert max(cost[walk].sum() for walk in free) > np.quantile(aside, 0.5)
     for part in (0.1, 0.3, 0.5):
@@ -382,3 +390,76 @@ def test_pin_the_best_loops_within_a_limit_of_the_cost_aside():
         best = value[aside <= most].max()
         assert best < value.max()
         assert engine.values(ball.net, objective, loops, own).max() == pytest.approx(best, rel=1e-4)
+
+
+def part_of(may_repeat):
+    """(ball with prices, objective, space, walks, the ball of their edges alone, the walks there, objective there)."""
+    ball, _, objective, space, walks = both_ways_of(may_repeat)
+    random = np.random.default_rng(4)
+    ball = replace(ball, net=ball.net._replace(turn_gain=-50.0 * random.random(ball.net.turn_gain.size)))
+    walks = walks[:6]
+    ridden = np.isin(np.arange(ball.net.tail.size), np.concatenate(walks))
+    part, number = only_on(ball, ridden), np.cumsum(ridden) - 1
+    few = replace(
+        objective, gain=part.summed(objective.gain[part.edge]) + part.turns_inside,
+        again=part.summed(objective.again[part.edge]) + part.turns_inside,
+    )  # fmt: skip
+    return ball, objective, space, walks, part, [part.joined(number[walk]) for walk in walks], few
+
+
+@pytest.mark.parametrize("may_repeat", [False, True])
+def test_walks_on_some_edges_alone_are_worth_what_they_are_on_all(may_repeat):
+    ball, objective, space, walks, part, there, few = part_of(may_repeat)
+    own, alone = space.work(0), engine.Space(part).work(0)
+    assert part.net.tail.size < 0.7 * ball.net.tail.size
+    assert part.fine.tail.size == np.unique(np.concatenate(walks)).size > part.net.tail.size  # chains are joined
+    for walk, short in zip(walks, there, strict=True):
+        assert short.size < walk.size
+        assert np.array_equal(part.edge[part.expanded(short)], walk)
+        value, length, repeated, _, faults = kernels.measure(
+            ball.net, objective.gain, objective.again, objective.rules(), walk, walk.size, own)  # fmt: skip
+        again = kernels.measure(part.net, few.gain, few.again, few.rules(), short, short.size, alone)
+        assert again[:3] == pytest.approx((value, length, repeated), rel=1e-9)
+        assert again[4] == faults == 0
+
+
+@pytest.mark.parametrize("may_repeat", [False, True])
+def test_stretches_are_replaced_only_by_better_ones_that_keep_the_rules(may_repeat):
+    ball, _, objective, space, walks = both_ways_of(may_repeat)
+    own, improved = space.work(0), 0
+    for walk in walks[:8]:
+        for worth in (-0.2, 0.0, 0.4):
+            value = objective.gain[walk].sum()
+            if may_repeat:
+                value = engine.values(ball.net, replace(objective, pull_per_m=0.0), [walk], own)[0]
+            value -= worth * ball.net.length[walk].sum()
+            near, offers = engine.tightened(ball, objective, walk, worth, 1.0, own)
+            assert len(near) == len(engine.STRETCHES_M) and offers > 0
+            for one in near:
+                _, length, repeated, _, faults = kernels.measure(
+                    ball.net, objective.gain, objective.again, objective.rules(), one, one.size, own)  # fmt: skip
+                assert faults == 0
+                assert repeated <= objective.repeat_m
+                better = engine.values(ball.net, replace(objective, pull_per_m=0.0), [one], own)[0] - worth * length
+                assert better >= value - 1e-6
+                improved += better > value + 1.0
+                value = better
+    assert improved > 10
+
+
+@pytest.mark.parametrize("worth", [0.0, 0.5, 0.9])
+def test_each_detour_is_ridden_where_it_pays_at_the_worth_of_a_metre(worth):
+    """A ring of eight one-way streets of 400 m, beside each one of 500 m with another gain."""
+    corner = np.arange(8)
+    ring = np.stack([corner, (corner + 1) % 8], 1)
+    more = np.array([5.0, 30.0, 45.0, 60.0, 80.0, 95.0, -10.0, 110.0])  # gain of the longer way less that of the street
+    tail, head = np.r_[ring[:, 0], ring[:, 0]], np.r_[ring[:, 1], ring[:, 1]]
+    length, gain = np.repeat([400.0, 500.0], 8), np.r_[np.zeros(8), more]
+    ball, cut = make_ball(
+        tail, head, length, 0, 3200.0, 4000.0, street=np.arange(16), per_edge={"gain": gain},
+    )  # fmt: skip
+    objective = engine.Objective(ball.summed(cut["gain"]), np.zeros(ball.net.tail.size), 3200.0, 4000.0)
+    begins = ball.edge[ball.part[ball.first[:-1]]]
+    straight = np.array([np.flatnonzero(begins == k)[0] for k in range(8)], np.int32)
+    near, _ = engine.tightened(ball, objective, straight, worth, 1.0, engine.Space(ball).work(0))
+    assert begins[near[-1]].tolist() == [k + 8 if more[k] > worth * 100.0 else k for k in range(8)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import threading
+import time
 from collections import Counter
 from dataclasses import replace
 from functools import cache
@@ -165,6 +166,32 @@ def test_a_window_that_leaves_few_loops_is_not_said_to_have_none() -> None:
         trade_off(*ask, longest - 1.0, longest, **asked.rules())
 
 
+def test_the_search_for_any_loop_waits_for_the_sums_begun(monkeypatch: pytest.MonkeyPatch) -> None:
+    """They write into the same space."""
+    searched: list[int] = []
+    search_one, search_any = tradeoff._one, tradeoff._any_loop
+
+    def one_by_one(front, one, *given):
+        searched.append(one.number)
+        time.sleep(0.2 * one.number)  # the last one begun ends last
+        found = search_one(front, one, *given)
+        searched.remove(one.number)
+        return found
+
+    def any_loop(*given):
+        alone.append(not searched)
+        return search_any(*given)
+
+    monkeypatch.setattr(tradeoff, "_one", one_by_one)
+    monkeypatch.setattr(tradeoff, "_any_loop", any_loop)
+    asked, alone = case("lollipop", 20, 0), list[bool]()
+    longest = float(asked.length_m.sum())
+    with pytest.raises(NoLoopError):
+        trade_off(asked.tail, asked.head, asked.length_m, asked.effort, asked.loss, asked.start, longest - 1.0, longest,
+                  **asked.rules())  # fmt: skip
+    assert alone == [True]
+
+
 def test_metres_ridden_again_have_a_price_by_turns_where_they_come_near_the_limit(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -193,10 +220,34 @@ def test_what_is_merged_is_the_best_and_some_that_differ() -> None:
     random = np.random.default_rng(1)
     alike = [np.r_[np.arange(0, 60, 2), [2 * k + 60]] for k in range(30)]
     others = [random.permutation(asked.street.size)[:31] for _ in range(12)]
-    walks = [walk.astype(np.int32) for walk in [*alike, *others, *alike[:3]]]
-    chosen = tradeoff._to_merge(SimpleNamespace(street=asked.street), walks, -np.arange(len(walks), dtype=float))
-    assert [walk.tobytes() for walk in chosen[:12]] == [walk.tobytes() for walk in walks[:12]]
-    assert [walk.tobytes() for walk in chosen[12:]] == [walk.tobytes() for walk in walks[30:38]]
+    net = SimpleNamespace(street=asked.street)
+
+    def chosen(loops):
+        walks = [walk.astype(np.int32) for walk in loops]
+        return tradeoff._to_merge(net, walks, -np.arange(len(walks), dtype=float))
+
+    def same(found, loops):
+        return [walk.tolist() for walk in found] == [walk.tolist() for walk in loops]
+
+    merged, differing = chosen([*alike, *others, *alike[:3]])
+    assert same(merged, [*alike[: tradeoff.LIKE], *others[: tradeoff.OTHER]])
+    assert same(differing, others[: tradeoff.OTHER])
+    merged, differing = chosen([alike[0], others[0], *alike[1:], others[1]])  # one that differs may be among the best
+    assert same(merged, [alike[0], others[0], *alike[1 : tradeoff.LIKE - 1], others[1]])
+    assert same(differing, others[:2])
+
+
+def test_not_every_loop_kept_on_the_way_is_given_in_the_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = case("road-like", 250, 3)
+    ask = (asked.tail, asked.head, asked.length_m, asked.effort, asked.loss, asked.start, 5e3, 6e3)
+    monkeypatch.setattr(tradeoff, "GIVEN", tradeoff.RESERVE)
+    every = trade_off(*ask, **asked.rules(), budget=6_000_000)
+    monkeypatch.setattr(tradeoff, "GIVEN", 20)
+    given = trade_off(*ask, **asked.rules(), budget=6_000_000)
+    best = every.non_dominated.sum()
+    assert len(every.edges) > 40
+    assert given.non_dominated.sum() == best
+    assert max(best, 20) <= len(given.edges) <= 20 + best
 
 
 @pytest.mark.parametrize("small", [True, False])
