@@ -182,6 +182,21 @@ def shortest(first, adjacent, other, weight, source, limit, floor, wanted, wante
 
 
 @kernel
+def between(net, begin, end, limit, work):
+    """Distances to `end` into work.to and from `begin` into work.out, not beyond `limit`; the nodes reached from the
+    beginning lie in work.settled, then -1. Returns their number."""
+    none = np.empty(0, np.bool_)
+    zero = np.int64(0)
+    shortest(net.in_first, net.in_edge, net.tail, net.length, end, limit, 0.0, none, zero,
+             work.to, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
+    n = shortest(net.out_first, net.out_edge, net.head, net.length, begin, limit, 0.0, none, zero,
+                 work.out, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
+    if n < work.settled.size:
+        work.settled[n] = -1
+    return n
+
+
+@kernel
 def turns(tail, head, street, out_first, out_edge, start, may_turn_at_start):
     """Edges that may follow each edge: not the street just ridden, except (if told) through the start."""
     e_count = tail.size
@@ -750,6 +765,7 @@ def improve(net, gain, again, loose, strict, strict_repeat, walk, counts, values
     scale = settings[6] / 3.0
     segment = np.empty(walk.size, np.int32)
     none = np.empty(0, np.bool_)
+    zero = np.int64(0)
     while done < allowance:
         taken += 1
         done += 400
@@ -786,15 +802,7 @@ def improve(net, gain, again, loose, strict, strict_repeat, walk, counts, values
             floor *= 1.0 - settings[9] * heat
         lowest = min(floor - rest, 0.95 * highest)
         # what the rest holds, and what lies between the ends
-        begin = np.int64(net.tail[walk[i]])
-        end = np.int64(net.head[walk[j - 1]])
-        zero = np.int64(0)
-        n = shortest(net.in_first, net.in_edge, net.tail, net.length, end, highest, 0.0, none, zero,
-                     work.to, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
-        n = shortest(net.out_first, net.out_edge, net.head, net.length, begin, highest, 0.0, none, zero,
-                     work.out, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
-        if n < work.settled.size:
-            work.settled[n] = -1
+        n = between(net, np.int64(net.tail[walk[i]]), np.int64(net.head[walk[j - 1]]), highest, work)
         done += 4 * n
         for q in range(n):
             v = work.settled[q]
@@ -881,7 +889,6 @@ def tighten(net, gain, again, rules, walk, count, window, wider, step, slots, wo
     step, slots : as in sweep. Returns (edges of the walk, work done)."""
     done = 0
     segment = np.empty(walk.size, np.int32)
-    none = np.empty(0, np.bool_)
     zero = np.int64(0)
     value = measure(net, gain, again, rules, walk, count, work)[0]
     i = zero
@@ -895,15 +902,7 @@ def tighten(net, gain, again, rules, walk, count, window, wider, step, slots, wo
             if inside < 0.5 * window:
                 after = j
         highest = inside * wider
-        begin = np.int64(net.tail[walk[i]])
-        end = np.int64(net.head[walk[j - 1]])
-        n = shortest(net.in_first, net.in_edge, net.tail, net.length, end, highest, 0.0, none, zero,
-                     work.to, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
-        n = shortest(net.out_first, net.out_edge, net.head, net.length, begin, highest, 0.0, none, zero,
-                     work.out, work.parent, work.settled, work.heap_key, work.heap_node)  # fmt: skip
-        if n < work.settled.size:
-            work.settled[n] = -1
-        done += 4 * n
+        done += 4 * between(net, np.int64(net.tail[walk[i]]), np.int64(net.head[walk[j - 1]]), highest, work)
         mark_rest(net, walk, count, i, j, np.int64(1), work)
         label, _, spent = sweep(net, gain, again, rules, walk, count, i, j, 0.0, highest, step, slots, 0.0, -np.inf, 1.0, 0.0, np.inf, work)  # noqa: E501
         mark_rest(net, walk, count, i, j, np.int64(-1), work)

@@ -1,10 +1,11 @@
 """Loops on the trade-off of two or three costs, and the choice of a few that differ.
 
 Weighted sums are searched two at a time, corners and middle first, then across the gaps of the front: by sweeps over
-the whole ball from the start and from the end in turn, each guided by the one before and the first by earlier sums,
-and a short local search. In a small ball good loops are tightened and merged then, every other sum does nothing else,
-and where the front is bent inwards they look below a limit of the first cost. Every loop met is kept if no other
-passes it, or as a reserve that shares little with others. Where a ball has few loops, every one is looked at instead.
+the whole ball from the start and from the end in turn, each guided by the one before and the first by earlier sums, and
+a short local search. In a small ball good loops are tightened and merged then, the best on all their streets are found,
+every other sum does nothing else, and where the front is bent inwards they look below a limit of the first cost. Every
+loop met is kept if no other passes it, or as a reserve that shares little with others. Where a ball has few loops,
+every one is looked at instead.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
-from itertools import pairwise
+from itertools import pairwise, zip_longest
 from queue import SimpleQueue
 from typing import Any
 
@@ -37,10 +38,12 @@ LIKE, OTHER, SHARED = 5, 4, 0.85  # merged in a small ball: the best, and some t
 POOL = 40  # loops known that they are chosen from
 TIGHTENED = 2  # times that the best of them is tightened, the others once
 WORTHS, SIZES = (0.5, 1.1), (0.7, 1.5)  # there: of a metre, in a good loop's; of the stretches, in usual ones
+BEHIND, NARROW, TOGETHER = 0.03, 0.1, 30  # put together: how far behind the best; of BAND; loops at most
 SWEPT = 2  # of so many sums after the first ones of a small ball one is swept over everything, the others only merge
 DEEP = 0.1  # of the costs' ranges: how far behind the best loop of its sum a gap of the front is bent inwards
 LIMITS, STEEPER = (0.05, 0.6), 10.0  # there: of the gap, below its end; how much more the second cost counts
-REPEAT_PRICES, FROM_LIMIT = (0.0, 0.3, 0.6), 0.8  # by turns, of a metre ridden again, in a good loop's; from when on
+REPEAT_PRICES = (0.0, 0.3, 0.6)  # by turns, of a metre ridden again, in a good loop's; small balls: swept, merged only
+FROM_LIMIT = 0.8  # from so much of the limit on
 END, END_WEIGHT = 0.005, 0.08  # search beyond an end of the front: as wide as a gap of so much, with weights up to this
 AHEAD = 3  # sums begun before the first of them is looked at
 ANY_SHARE = 6_000_000  # of the search for any loop at all, where no sweep closes one
@@ -430,7 +433,7 @@ def _search(
 
 def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> _Met:
     """Loops met for one weighted sum, label offers spent, and the last labels of sweeps over everything."""
-    from routeplan.search import engine
+    from routeplan.search import engine, union
 
     objective = front.objective(one.w, one.away)
     ball, back = (front.priced(side, one.w) for side in (front.ball, front.turned))
@@ -468,6 +471,13 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> _Me
         walks, offers = engine.merged(ball, swept, chosen, close, first=one.first, slack=SLACK, **told)
         met += walks
         met += [w for w in close if swept.shortest_m <= ball.net.length[w].sum() <= swept.longest_m]
+        spent += offers
+        by_turns = [walk for pair in zip_longest(chosen, close) for walk in pair if walk is not None]
+        walks, offers = union.loops_on(
+            ball, swept, by_turns, aside=one.aside, least=float(value[0]), slack=BEHIND,
+            band_width=NARROW * one.band, most=TOGETHER,
+        )  # fmt: skip
+        met += walks
         spent += offers
     return met, spent, labels
 
@@ -521,14 +531,15 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
     seeds = front.best(w, away, most)
     worth_per_m = front.worth_per_m(w, front.within(most))
     repeat_price_m = 0.0
+    sweeps = not front.small or number < FIRST or number % SWEPT == 0
     if max((f.repeated_m for f in seeds[:2]), default=0.0) > FROM_LIMIT * front.plain.repeat_m:
-        repeat_price_m = -worth_per_m * REPEAT_PRICES[number % len(REPEAT_PRICES)]
+        by_turns = number if not front.small else 0 if sweeps else 1
+        repeat_price_m = -worth_per_m * REPEAT_PRICES[by_turns % len(REPEAT_PRICES)]
     first, fine = number // 2 % 2, number >= FINER_FROM
     anew = front.small or number <= k or (fine and number % ANEW < 2)
     before = [] if anew else front.labels_near(w, 1 - first)
     buckets: Sequence[float] = (FINER_GUIDED if fine else GUIDED) if before else (FINER if fine else BUCKETS)
     if front.small:
-        sweeps = number < FIRST or number % SWEPT == 0
         buckets = [number * front.finer for number in ROUGH] if sweeps else ()
     slack = FIRST_SLACK if number < FIRST else SLACK
     return _Sum(

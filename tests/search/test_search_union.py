@@ -1,0 +1,207 @@
+"""The best loops on the streets of a few loops, against every loop listed one by one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from every_loop import KINDS, REPEAT_SHARE, case, every_loop
+from test_search_sweep import both_ways_of
+
+from routeplan.search import engine, kernels, union, union_kernels
+from routeplan.search.ball import make_ball
+
+FAR_M = 1e6
+SMALL = {  # junctions and seed of cases with 20 to 1,000 loops
+    "road-like": ((16, 42), (22, 41)), "planar": ((12, 40), (14, 42)), "lollipop": ((14, 1), (16, 2)),
+    "through the start": ((9, 2), (16, 40)), "banned turns": ((16, 1), (22, 41)),
+    "one-way pairs": ((16, 41), (22, 42)), "side by side": ((9, 2), (12, 41)), "clock": ((16, 42), (18, 1)),
+}  # fmt: skip
+assert set(SMALL) == set(KINDS)
+
+
+def ball_of(asked, near=None):
+    """The ball of a whole small case, with a price on every turn."""
+    turns = [
+        (e, f)
+        for e in range(asked.tail.size)
+        for f in np.flatnonzero(asked.tail == asked.head[e]).tolist()
+        if asked.street[f] != asked.street[e] or (asked.may_repeat and asked.head[e] == asked.start)
+    ]
+    gain = -np.random.default_rng(5).uniform(0.0, 80.0, len(turns))
+    ball, cut = make_ball(
+        asked.tail, asked.head, asked.length_m, asked.start, 0.0, FAR_M, street=asked.street, near=near,
+        may_repeat=asked.may_repeat, banned_turns=asked.banned, turns=turns, turn_gain=gain, time_s=asked.time_s,
+        clock_gain=asked.clock_gain, clock=asked.clock, per_edge={"effort": asked.effort, "loss": asked.loss},
+    )  # fmt: skip
+    return ball, cut
+
+
+def objective_of(ball, cut, shortest_m, longest_m, **more):
+    gain = ball.summed(-cut["effort"] - 0.1 * cut["loss"])
+    again = gain - 0.02 * ball.net.length
+    return engine.Objective(
+        gain + ball.turns_inside, again + ball.turns_inside, shortest_m, longest_m, repeats=ball.may_repeat,
+        repeat_m=REPEAT_SHARE * longest_m if ball.may_repeat else 0.0, **more,
+    )  # fmt: skip
+
+
+def every_path(ways):
+    """Every path of arcs from the first state to the last: (walk, metres beside others)."""
+    arc_first, arc_to, arc_way, arc_near = ways.arcs
+    pair, turn, number = ways.passings
+    found = []
+
+    def follow(state, follows, ends, beside):
+        if state == union_kernels.END:
+            walk = [ends[1]]
+            while walk[-1] != ends[0]:
+                walk.append(follows[walk[-1]])
+            edges = ways.edge[walk]
+            found.append((edges[edges >= 0].tolist(), beside))
+            assert len(walk) == len(follows) + 1  # one ring, not two
+            return
+        for a in range(arc_first[state], arc_first[state + 1]):
+            way = arc_way[a]
+            pairs = [(*pair[way, x].tolist(), int(turn[way, x])) for x in range(number[way])]
+            first = next(((e, f) for e, f, t in pairs if t < 0), ends)
+            follow(arc_to[a], follows | {e: f for e, f, t in pairs if t >= 0}, first, beside + float(arc_near[a]))
+
+    follow(union_kernels.BEGIN, {}, None, 0.0)
+    return found
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("which", [0, 1])
+def test_the_paths_of_arcs_are_all_loops_and_each_is_one(kind, which):
+    asked = case(kind, *SMALL[kind][which])
+    asked = replace(asked, length_m=np.ones(asked.tail.size))
+    ball, _ = ball_of(asked)
+    ways = union.ways_of(ball.net, asked.may_repeat)
+    paths = [ball.edge[ball.expanded(np.array(walk))].tolist() for walk, _ in every_path(ways)]
+    assert len({tuple(walk) for walk in paths}) == len(paths)
+    if asked.may_repeat:  # the share of streets ridden again is not looked at here
+        def twice(walk):
+            return len(walk) - len({int(asked.street[e]) for e in walk})
+        paths = [walk for walk in paths if twice(walk) <= REPEAT_SHARE * len(walk)]
+    assert sorted(paths) == sorted(every_loop(asked, 0.0, 1000.0))
+    assert len(paths) >= 15
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("target_m", [0.0, 1.0])
+def test_the_best_loop_of_a_length(kind, target_m, monkeypatch):
+    monkeypatch.setattr(union, "STEP_M", 0.5)  # lengths are whole metres: labels share only equal ones
+    for junctions, seed in SMALL[kind]:
+        asked = case(kind, junctions, seed)
+        ball, cut = ball_of(replace(asked, clock_gain=None, clock=None))
+        lengths = np.sort([asked.length_m[walk].sum() for walk in every_loop(asked, 0.0, FAR_M, 10**6)])
+        low, high = np.quantile(lengths, [0.4, 0.7])
+        pull = {"target_m": target_m * 0.5 * (low + high), "pull_per_m": -0.05 * target_m}
+        objective = objective_of(ball, cut, low, high, **pull)
+        loops = [ball.joined(walk) for walk in _edges_of(ball, every_loop(asked, low, high, 10**6))]
+        work = engine.Space(ball).work(0)
+        best = engine.values(ball.net, objective, loops, work).max()
+        effort = ball.summed(cut["effort"])
+        found, spent = union.loops_on(
+            ball, objective, loops, aside=engine.Aside(effort), least=0.0, slack=0.2 * abs(best),
+            band_width=1.0, most=20,
+        )  # fmt: skip
+        value = engine.values(ball.net, objective, found, work)
+        assert value[0] == pytest.approx(best)
+        assert (value >= best - 0.2 * abs(best) - 1e-6).all()
+        assert len({int(effort[walk].sum()) for walk in found}) == len(found) > 0
+        assert spent > 0
+        for walk in found:
+            _, length, repeated, _, faults = kernels.measure(
+                ball.net, objective.gain, objective.again, objective.rules(), walk, walk.size, work
+            )
+            assert (faults, low <= length <= high, repeated <= objective.repeat_m) == (0, True, True)
+
+
+def _edges_of(ball, walks):
+    """Walks of the caller's edges as edges of the ball's fine net."""
+    number = np.full(ball.edge.max() + 1, -1)
+    number[ball.edge] = np.arange(ball.edge.size)
+    return [number[walk] for walk in walks]
+
+
+def test_a_limit_of_the_cost_aside_holds():
+    asked = case("road-like", 22, 41)
+    ball, cut = ball_of(asked)
+    objective = objective_of(ball, cut, 0.0, FAR_M)
+    loops = [ball.joined(walk) for walk in _edges_of(ball, every_loop(asked, 0.0, FAR_M, 10**6))]
+    effort = ball.summed(cut["effort"])
+    aside = np.array([effort[walk].sum() for walk in loops])
+    turned_round = replace(objective, gain=-objective.gain, again=-objective.again)
+    space = engine.Space(ball)
+    value = engine.values(ball.net, turned_round, loops, space.work(0))
+    for part in (0.05, 0.3, 0.8):
+        most = float(np.quantile(aside, part))
+        asked_for = {"aside": engine.Aside(effort, most=most), "band_width": 1e-3, "most": 10**6}
+        found, _ = union.loops_on(ball, turned_round, loops, least=0.0, slack=np.inf, **asked_for)
+        assert 0 < len(found) <= (aside <= most).sum()
+        assert max(effort[walk].sum() for walk in found) <= most + 1e-9
+        least = float(np.median(value[aside <= most]))
+        good, _ = union.loops_on(ball, turned_round, loops, least=least, slack=0.0, **asked_for)
+        assert 0 < len(good) < len(found)
+        assert max(effort[walk].sum() for walk in good) <= most + 1e-9
+        assert engine.values(ball.net, turned_round, good, space.work(0)).min() >= least - 1e-9
+    assert value.size > 100
+
+
+def test_of_two_streets_beside_each_other_the_shorter_counts():
+    asked = case("road-like", 22, 42)
+    random = np.random.default_rng(2)
+    near = random.choice(np.unique(asked.street), (12, 2))
+    ball, _ = ball_of(asked, near)
+    pairs = {
+        (min(s, t), max(s, t))
+        for s in range(ball.net.near_first.size - 1)
+        for t in ball.net.near_street[ball.net.near_first[s] : ball.net.near_first[s + 1]].tolist()
+    }
+    metres = np.zeros(ball.net.street.max() + 1)
+    metres[ball.net.street] = ball.net.length
+    charged = 0
+    for walk, beside in every_path(union.ways_of(ball.net, False)):
+        streets = set(ball.net.street[walk].tolist())
+        expected = sum(min(metres[s], metres[t]) for s, t in pairs if s in streets and t in streets)
+        assert beside == pytest.approx(expected, rel=1e-5)
+        charged += beside > 0
+    assert charged > 5
+
+
+def test_the_clock_is_read_when_a_single_walk_passes():
+    asked = case("clock", 16, 42)
+    ball, _ = ball_of(asked)
+    zero = np.zeros(ball.net.tail.size)
+    work = engine.Space(ball).work(0)
+    earned = 0
+    for walk in _edges_of(ball, every_loop(asked, 0.0, FAR_M, 10**6)[:50]):
+        walk = ball.joined(walk).astype(np.int32)
+        rules = engine.Objective(zero, zero, 0.0, FAR_M).rules()
+        timed = kernels.measure(ball.net._replace(turn_gain=ball.net.turn_gain * 0), zero, zero, rules, walk,
+                                walk.size, work)[0]  # fmt: skip
+        assert union._by_the_clock(ball.net, [walk])[walk].sum() == pytest.approx(timed)
+        earned += timed > 0
+    assert earned > 10
+
+
+@pytest.mark.parametrize("may_repeat", [False, True])
+def test_too_many_ways_leave_out_the_last_walks(may_repeat, monkeypatch):
+    ball, _, objective, space, walks = both_ways_of(may_repeat)
+    value = engine.values(ball.net, objective, walks, space.work(0))
+    walks = [walks[k] for k in np.argsort(-value, kind="stable")[10:30]]
+    asked = {"aside": engine.Aside(ball.net.length), "least": 0.0, "slack": 0.0, "band_width": 1e9, "most": 1}
+
+    def best(some):
+        found, _ = union.loops_on(ball, objective, some, **asked)
+        return engine.values(ball.net, objective, found, space.work(0)).max(initial=-np.inf)
+
+    of_all, given = best(walks), np.sort(value)[::-1][10]
+    assert of_all > given + 1.0
+    monkeypatch.setattr(union, "STATES", 800)
+    assert given <= best(walks) < of_all
+    monkeypatch.setattr(union, "LABELS", 1)
+    assert union.loops_on(ball, objective, walks, **asked)[0] == []
