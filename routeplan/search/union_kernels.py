@@ -82,8 +82,8 @@ def passings(v, begins, street, out_first, out_edge, in_first, in_edge, turn_fir
     number (ways,) of pairs."""
     ins = in_first[v + 1] - in_first[v]
     outs = out_first[v + 1] - out_first[v]
-    at = np.empty(ins + 1, np.int64)  # turn looked at, of each edge that comes in; NEW: none yet
-    new = -2
+    at = np.empty(ins + 1, np.int64)  # turn looked at, of each edge that comes in
+    new = -2  # of an edge not looked at yet
     now = np.empty((PAIRS, 3), np.int64)
     had = np.empty(ins + 1, np.int64)  # pairs before this edge
     count = 0
