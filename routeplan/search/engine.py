@@ -168,12 +168,19 @@ def finer(room_m: float, longest_m: float) -> float:
 
 def values(net: Any, objective: Objective, walks: Sequence[np.ndarray], work: Any) -> np.ndarray:
     """(walks,) what they come to."""
+    return measured(net, objective.gain, objective.again, objective.rules(), walks, work)[:, 0]
+
+
+def measured(
+    net: Any, gain: np.ndarray, again: np.ndarray, rules: Any, walks: Sequence[np.ndarray], work: Any
+) -> np.ndarray:
+    """(walks, 5): value, length, metres ridden again, time and faults of each, as kernels.measure tells them."""
     from routeplan.search import kernels
 
-    rules = objective.rules()
-    return np.array([
-        kernels.measure(net, objective.gain, objective.again, rules, walk, walk.size, work)[0] for walk in walks
-    ])  # fmt: skip
+    if not len(walks):
+        return np.empty((0, 5))
+    first = np.cumsum([0, *(walk.size for walk in walks)])
+    return kernels.measure_all(net, gain, again, rules, np.concatenate(walks, dtype=np.int32), first, work)
 
 
 def usual_budget(ball: Ball, most: int) -> int:
@@ -381,24 +388,31 @@ def merged(
     Good loops differ in many small things that trade length against gain; one sweep over their streets settles all of
     them at once (the idea is that of tour merging: Cook and Seymour 2003, INFORMS Journal on Computing 15). told : the
     other arguments of both_ways."""
+    part, few, beside = on_streets(ball, objective, aside, [*walks, *more])
+    ends = part.edge[part.part[part.first[1:] - 1]], part.edge[part.part[part.first[:-1]]]
+    beside = replace(beside, home=[home[last] for home, last in zip(aside.home, ends, strict=False)])
+    found, spent = both_ways(
+        (part, from_end(part, few)), few, MERGED_AGAIN_M if objective.repeats else MERGED_M, aside=beside,
+        known=[part.joined(np.searchsorted(part.edge, walk)) for walk in walks], **told,
+    )  # fmt: skip
+    return [part.edge[part.expanded(walk)].astype(np.int32) for walk in found], spent
+
+
+def on_streets(
+    ball: Ball, objective: Objective, aside: Aside, walks: Sequence[np.ndarray]
+) -> tuple[Ball, Objective, Aside]:
+    """The ball of the edges of some walks alone, and what an objective and a cost aside come to there.
+
+    Its `edge` are those of the ball's joined net; the cost aside knows no way home."""
     ridden = np.zeros(ball.net.tail.size, bool)
-    ridden[np.concatenate([*walks, *more])] = True
+    ridden[np.concatenate(walks)] = True
     part = only_on(ball, ridden)
-    number = np.cumsum(ridden) - 1
     few = replace(
         objective, gain=part.summed(objective.gain[part.edge]) + part.turns_inside,
         again=part.summed(objective.again[part.edge]) + part.turns_inside, fine_gain=None, fine_again=None,
     )  # fmt: skip
-    ends = part.edge[part.part[part.first[1:] - 1]], part.edge[part.part[part.first[:-1]]]
-    beside = replace(
-        aside, edge=part.summed(aside.edge[part.edge]) - aside.per_gain * part.turns_inside,
-        home=[home[last] for home, last in zip(aside.home, ends, strict=False)],
-    )  # fmt: skip
-    found, spent = both_ways(
-        (part, from_end(part, objective)), few, MERGED_AGAIN_M if objective.repeats else MERGED_M,
-        aside=beside, known=[part.joined(number[walk]) for walk in walks], **told,
-    )  # fmt: skip
-    return [part.edge[part.expanded(walk)].astype(np.int32) for walk in found], spent
+    cost = part.summed(aside.edge[part.edge]) - aside.per_gain * part.turns_inside
+    return part, few, replace(aside, edge=cost, home=())
 
 
 def _meetings(net, gain, objective, worth_per_m, aside, band_width, space, chain):

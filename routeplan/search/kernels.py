@@ -297,6 +297,21 @@ def measure(net, gain, again, rules, walk, count, work):
 
 
 @kernel
+def measure_all(net, gain, again, rules, walks, first, work):
+    """As measure, for each of the walks walks[first[i]:first[i + 1]]: (m, 5)."""
+    found = np.empty((first.size - 1, 5))
+    for i in range(first.size - 1):
+        walk = walks[first[i] : first[i + 1]]
+        value, length, repeated, time, faults = measure(net, gain, again, rules, walk, walk.size, work)
+        found[i, 0] = value
+        found[i, 1] = length
+        found[i, 2] = repeated
+        found[i, 3] = time
+        found[i, 4] = faults
+    return found
+
+
+@kernel
 def passage(street, tail, head):
     """A street and the way it is ridden, in one number."""
     return 2 * street + (tail < head)

@@ -237,29 +237,30 @@ class _Front:
 
     def add(self, walks: list[np.ndarray]) -> None:
         """Measure new walks and keep them, or not."""
-        from routeplan.search import engine, kernels
+        from routeplan.search import engine
 
-        work = self.space.work(engine.CHAINS)  # not one that a sum is being searched in
-        rules = self.plain.rules()
-        zero = self.plain.fine_gain
+        plain, ball = self.plain, self.ball
         turned = [self.back[walk[::-1]].astype(np.int32) for walk in walks]
-        for joined in [*walks, *(walk for walk in turned if (walk >= 0).all())]:
-            key = joined.tobytes()
-            if key in self.seen:
+        named = {walk.tobytes(): walk for walk in [*walks, *(walk for walk in turned if (walk >= 0).all())]}
+        new = {key: walk for key, walk in named.items() if key not in self.seen}
+        self.seen.update(new)
+        fine = [ball.expanded(walk) for walk in new.values()]
+        work = self.space.work(engine.CHAINS)  # not one that a sum is being searched in
+        both, length, repeated, _, faults = engine.measured(
+            ball.fine, plain.fine_gain, plain.fine_again, plain.rules(), fine, work).T  # fmt: skip
+        price = engine.measured(self.no_clock, plain.fine_gain, plain.fine_again, plain.rules(), fine, work)[:, 0]
+        allowed = (faults == 0) & (plain.shortest_m <= length) & (length <= plain.longest_m)
+        allowed &= repeated <= (self.share * length if plain.repeats else 0.0)
+        for i, (key, joined) in enumerate(new.items()):
+            if not allowed[i]:
                 continue
-            self.seen.add(key)
-            walk = self.ball.expanded(joined)
-            both, length, repeated, _, faults = kernels.measure(
-                self.ball.fine, zero, self.plain.fine_again, rules, walk, walk.size, work)  # fmt: skip
-            if faults or not self.plain.shortest_m <= length <= self.plain.longest_m:
-                continue
-            if repeated > (self.share * length if self.plain.repeats else 0.0):
-                continue
-            price = kernels.measure(self.no_clock, zero, self.plain.fine_again, rules, walk, walk.size, work)[0]
-            costs = self.edge_costs[walk].sum(axis=0)
-            costs[1] -= both - price
-            streets = np.unique(self.ball.fine.street[walk])
-            found = _Found(joined, walk, costs, costs - price * self.per_price, length, repeated, -price, streets)
+            costs = self.edge_costs[fine[i]].sum(axis=0)
+            costs[1] -= both[i] - price[i]
+            streets = np.unique(ball.fine.street[fine[i]])
+            found = _Found(
+                joined, fine[i], costs, costs - price[i] * self.per_price, float(length[i]), float(repeated[i]),
+                -float(price[i]), streets,
+            )  # fmt: skip
             name = streets.tobytes()
             rivals = [k for k in self.same.get(name, []) if k in self.kept]
             if any((self.kept[k].priced <= found.priced).all() for k in rivals):
@@ -364,7 +365,7 @@ class _Sum:
     repeat_price_m: float  # of a metre ridden again, so that the limit is not used up early
     buckets: Sequence[float]  # of the longest length, in its sweeps; none: loops are merged only
     slack: float
-    before: list[Any]  # labels that guide its first sweep
+    before: Sequence[Any]  # labels that guide its first sweep
     worth_per_m: float  # of a good loop
     first: int  # 1: the first sweep begins at the end
     number: int
@@ -530,22 +531,36 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
     w = weights / scale
     seeds = front.best(w, away, most)
     worth_per_m = front.worth_per_m(w, front.within(most))
-    repeat_price_m = 0.0
-    sweeps = not front.small or number < FIRST or number % SWEPT == 0
-    if max((f.repeated_m for f in seeds[:2]), default=0.0) > FROM_LIMIT * front.plain.repeat_m:
-        by_turns = number if not front.small else 0 if sweeps else 1
-        repeat_price_m = -worth_per_m * REPEAT_PRICES[by_turns % len(REPEAT_PRICES)]
-    first, fine = number // 2 % 2, number >= FINER_FROM
-    anew = front.small or number <= k or (fine and number % ANEW < 2)
-    before = [] if anew else front.labels_near(w, 1 - first)
-    buckets: Sequence[float] = (FINER_GUIDED if fine else GUIDED) if before else (FINER if fine else BUCKETS)
-    if front.small:
-        buckets = [number * front.finer for number in ROUGH] if sweeps else ()
+    first = number // 2 % 2
+    buckets, before, repeat_price = (
+        _in_small_ball(front, number) if front.small else _in_large_ball(front, w, number, 1 - first)
+    )
+    near_limit = max((f.repeated_m for f in seeds[:2]), default=0.0) > FROM_LIMIT * front.plain.repeat_m
+    repeat_price_m = -worth_per_m * repeat_price if near_limit else 0.0
     slack = FIRST_SLACK if number < FIRST else SLACK
     return _Sum(
         w, away, front.aside(w, most), BAND * scale[0], [f.joined for f in seeds], repeat_price_m, buckets, slack,
         before, worth_per_m, first, seed * 1000 + number,
     )  # fmt: skip
+
+
+def _in_large_ball(
+    front: _Front, w: np.ndarray, number: int, side: int
+) -> tuple[Sequence[float], Sequence[Any], float]:
+    """Of a sum's sweeps: buckets, labels that guide the first one, which begins at the other side; and the price of a
+    metre ridden again, in a good loop's."""
+    fine = number >= FINER_FROM
+    anew = number <= front.edge_costs.shape[1] or (fine and number % ANEW < 2)
+    before = [] if anew else front.labels_near(w, side)
+    buckets = (FINER_GUIDED if fine else GUIDED) if before else (FINER if fine else BUCKETS)
+    return buckets, before, REPEAT_PRICES[number % len(REPEAT_PRICES)]
+
+
+def _in_small_ball(front: _Front, number: int) -> tuple[Sequence[float], Sequence[Any], float]:
+    """As in a large one: sweeps are rough and begin unguided, and other sums do without."""
+    if number < FIRST or number % SWEPT == 0:
+        return [number * front.finer for number in ROUGH], (), REPEAT_PRICES[0]
+    return (), (), REPEAT_PRICES[1]
 
 
 def _any_loop(front: _Front, seed: int, budget: int, deadline: Any, threads: int | None) -> int:

@@ -14,13 +14,14 @@ from typing import Any
 
 import numpy as np
 
-from routeplan.search.ball import Ball, only_on
+from routeplan.search.ball import Ball
+from routeplan.search.engine import LONGEST_WALK, Aside, Objective, on_streets
 
 STATES, ARCS, PASSINGS, LABELS = 40_000, 200_000, 60_000, 300_000  # at most
 ORDERS = 40  # of nodes, that the best is taken of
 PRICES = 12  # of a metre, by halves, that the best bound is taken of
 STEP_M, STEPS_TO_COME = 10.0, 100  # one label for each; of the longest loop, in what is still to come
-LONGEST_WALK = 4096  # edges
+NEVER = -1e9  # gain of a metre that must not be ridden
 OFFERS_PER_ARC, OFFERS_PER_LABEL = 8, 4  # label offers of a sweep that take as long, about
 
 
@@ -31,48 +32,50 @@ class Ways:
     net: Any  # without edges from a node to itself
     edge: np.ndarray  # of the network asked for, -1: the second half of an edge from a node to itself
     order: np.ndarray  # of the nodes
-    arcs: tuple[np.ndarray, ...]  # arc_first, arc_to, arc_way, arc_near
+    arcs: tuple[np.ndarray, ...]  # arc_first, arc_to, arc_way, arc_gain
     passings: tuple[np.ndarray, ...]  # pair, turn, number
     way_first: np.ndarray
     states: int
 
 
-def ways_of(net: Any, repeats: bool) -> Ways | None:
-    """Every loop of a small network; None where it has too many ways across."""
+def ways_of(net: Any, repeats: bool, near_per_m: float = 0.0, again_per_m: float = 0.0) -> Ways | None:
+    """Every loop of a small network; None where it has too many ways across.
+
+    near_per_m : gain of a metre beside streets ridden; again_per_m : of one on another part of a street ridden, where
+    streets may be ridden again: twins that are one street lie apart"""
     from routeplan.search import union_kernels as kernels
 
+    net, near_gain = _parts_apart(net, near_per_m, again_per_m if repeats else NEVER)
     net, edge = _without_rings(net)
     n = net.out_first.size - 1
     order = np.empty(n, np.int64)
     adjacent = (net.out_first, net.out_edge, net.in_first, net.in_edge)
     kernels.node_order(net.tail, net.head, *adjacent, ORDERS, order)
-    street_m = np.zeros(net.street.max() + 1)
-    street_m[net.street] = net.length
     key, beside = np.empty(STATES, np.uint64), np.empty(STATES, np.uint64)
     arc_first, arc_to, arc_way = np.empty(STATES + 1, np.int32), np.empty(ARCS, np.int32), np.empty(ARCS, np.int32)
-    arc_near = np.empty(ARCS, np.float32)
+    arc_gain = np.empty(ARCS)
     pair, turn = np.empty((PASSINGS, kernels.PAIRS, 2), np.int32), np.empty((PASSINGS, kernels.PAIRS), np.int32)
     number, way_first, used = np.empty(PASSINGS, np.int32), np.empty(n + 1, np.int64), np.empty(3, np.int64)
     full = kernels.states(
         order, net.start, net.tail, net.head, net.street, *adjacent, net.turn_first, net.turn_edge, net.near_first,
-        net.near_street, street_m, int(repeats), key, beside, arc_first, arc_to, arc_way, arc_near, pair, turn, number,
+        net.near_street, near_gain, int(repeats), key, beside, arc_first, arc_to, arc_way, arc_gain, pair, turn, number,
         way_first, used,
     )  # fmt: skip
     if full:
         return None
     states, arcs, ways = used.tolist()
     return Ways(
-        net, edge, order, (arc_first[: states + 1], arc_to[:arcs], arc_way[:arcs], arc_near[:arcs]),
+        net, edge, order, (arc_first[: states + 1], arc_to[:arcs], arc_way[:arcs], arc_gain[:arcs]),
         (pair[:ways], turn[:ways], number[:ways]), way_first, states,
     )  # fmt: skip
 
 
 def loops_on(
     ball: Ball,
-    objective: Any,
+    objective: Objective,
     walks: Sequence[np.ndarray],
     *,
-    aside: Any,
+    aside: Aside,
     least: float,
     slack: float,
     band_width: float,
@@ -83,22 +86,18 @@ def loops_on(
     The best for each band of `aside`, a cost with a limit, `band_width` wide, `most` at most, none more than `slack`
     behind the best of all, or behind `least` where there is a limit. Where the walks are too many for one network, the
     last are left out. Exact but for labels that share STEP_M of length (one that sums up less aside gives way to a
-    better one), metres beside streets ridden (the shorter of both is counted), a clock, which is read at the mean time
-    that the walks pass a street, and loops that anywhere fall into more pieces than union_kernels.PIECES."""
-    gain, again = objective.gain + _by_the_clock(ball.net, walks), objective.again
+    better one), metres beside streets ridden (the shorter of both is counted), those ridden again on the other part of
+    a street (priced, but not counted against the limit), a clock, which is read at the mean time that the walks pass a
+    street, and loops that anywhere fall into more pieces than union_kernels.PIECES."""
+    timed = _by_the_clock(ball.net, walks)
+    objective = replace(objective, gain=objective.gain + timed, again=objective.again + timed)
+    again_per_m = float((objective.again - objective.gain).sum() / max(ball.net.length.sum(), 1.0))
     some, spent = list(walks), 0
     while some:
-        ridden = np.zeros(ball.net.tail.size, bool)
-        ridden[np.concatenate(some)] = True
-        part = only_on(ball, ridden)
-        ways = ways_of(part.net, objective.repeats)
+        part, few, beside = on_streets(ball, objective, aside, some)
+        ways = ways_of(part.net, objective.repeats, objective.near_gain_per_m, again_per_m)
         if ways is not None:
-            few = replace(
-                objective, gain=part.summed(gain[part.edge]) + part.turns_inside,
-                again=part.summed((again + gain - objective.gain)[part.edge]) + part.turns_inside,
-            )  # fmt: skip
-            beside = part.summed(aside.edge[part.edge]) - aside.per_gain * part.turns_inside
-            found, done = best_of(ways, few, replace(aside, edge=beside), least, slack, band_width, most)
+            found, done = best_of(ways, few, beside, least, slack, band_width, most)
             spent += done
             if found is not None:
                 return [part.edge[part.expanded(walk)].astype(np.int32) for walk in found], spent
@@ -109,12 +108,12 @@ def loops_on(
 
 
 def best_of(
-    ways: Ways, objective: Any, aside: Any, least: float, slack: float, band_width: float, most: int
+    ways: Ways, objective: Objective, aside: Aside, least: float, slack: float, band_width: float, most: int
 ) -> tuple[list[np.ndarray] | None, int]:
     """As loops_on, of all loops of a network whose gains are given; None where there are too many labels."""
     from routeplan.search import union_kernels as kernels
 
-    net, near, o = ways.net, objective.near_gain_per_m, objective
+    net, o = ways.net, objective
     gain, length, repeat, beside = (np.empty(ways.passings[2].size) for _ in range(4))
 
     def split(values: np.ndarray) -> np.ndarray:
@@ -131,7 +130,7 @@ def best_of(
     def homeward(price: float) -> float:
         """A bound of every loop's value, at a price of a metre."""
         kernels.homeward(
-            *ways.arcs, near, ways.states, gain, length, beside, aside.per_gain, price, best, best_m, fewest_m, most_m,
+            *ways.arcs, ways.states, gain, length, beside, aside.per_gain, price, best, best_m, fewest_m, most_m,
             least_aside,
         )  # fmt: skip
         return float(best[1] + (price * worth_m + pull).max())
@@ -153,7 +152,7 @@ def best_of(
     homeward(price)
     coming, coming_m = (np.empty((ways.states, STEPS_TO_COME + 1), np.float32) for _ in range(2))
     coming_step = o.longest_m / STEPS_TO_COME
-    kernels.still_to_come(*ways.arcs, near, ways.states, gain, length, best, price, coming_step, coming, coming_m)
+    kernels.still_to_come(*ways.arcs, ways.states, gain, length, best, price, coming_step, coming, coming_m)
     closed = coming[1] + o.pull_per_m * np.abs(coming_m[1] - o.target_m)
     closed = closed[(coming_m[1] >= o.shortest_m) & (coming_m[1] <= o.longest_m)]
     spent = OFFERS_PER_ARC * ways.arcs[1].size
@@ -164,7 +163,7 @@ def best_of(
     parent, by, state, ends = (np.empty(LABELS, np.int32) for _ in range(4))
     for behind in (slack, 0.0) if slack > 0 else (slack,):
         count, end = kernels.labels(
-            ways.order.size, *ways.arcs, near, gain, length, repeat, beside, aside.per_gain, price, best, fewest_m,
+            ways.order.size, *ways.arcs, gain, length, repeat, beside, aside.per_gain, price, best, fewest_m,
             most_m, least_aside, aside.most, o.shortest_m, o.longest_m, o.repeat_m if o.repeats else 0.0, o.target_m,
             o.pull_per_m, top - behind, STEP_M, coming, coming_m, coming_step, value, metres, twice,
             summed, parent, by, state, ends,
@@ -197,6 +196,32 @@ def _by_the_clock(net: Any, walks: Sequence[np.ndarray]) -> np.ndarray:
     at = net.clock_begin + net.clock_step * np.arange(net.clock_sum.size)
     weight = (np.interp(since + lasts, at, net.clock_sum) - np.interp(since, at, net.clock_sum)) / lasts
     return np.where(passed > 0, net.clock_gain * weight, 0.0)
+
+
+def _parts_apart(net: Any, near_per_m: float, again_per_m: float) -> tuple[Any, np.ndarray]:
+    """The net with a street of its own between any two nodes, near to those it was one with; (near,) gains.
+
+    near_per_m, again_per_m : of a metre beside a street ridden, and on another part of it"""
+    ends = np.stack([net.street, np.minimum(net.tail, net.head), np.maximum(net.tail, net.head)], axis=1)
+    parts, street = np.unique(ends, axis=0, return_inverse=True)
+    street, streets = street.reshape(-1).astype(np.int32), net.near_first.size - 1
+    number = np.bincount(parts[:, 0], minlength=streets)
+    first = np.cumsum(number) - number
+    several = np.flatnonzero(number > 1)
+    one = np.r_[np.repeat(np.arange(streets), np.diff(net.near_first)), several]
+    other = np.r_[net.near_street, several]
+    per_m = np.r_[np.full(net.near_street.size, near_per_m), np.full(several.size, again_per_m)]
+    each = number[one] * number[other]  # every part of the one with every part of the other
+    pair = np.repeat(np.arange(one.size), each)
+    count = np.arange(pair.size) - np.repeat(np.cumsum(each) - each, each)
+    a, b = first[one[pair]] + count // number[other[pair]], first[other[pair]] + count % number[other[pair]]
+    kept = np.flatnonzero(a != b)
+    kept = kept[np.argsort(a[kept], kind="stable")]
+    length = np.zeros(parts.shape[0])
+    length[street] = net.length
+    near_first = np.r_[0, np.cumsum(np.bincount(a[kept], minlength=parts.shape[0]))].astype(np.int32)
+    apart = net._replace(street=street, near_first=near_first, near_street=b[kept].astype(np.int32))
+    return apart, per_m[pair[kept]] * np.minimum(length[a[kept]], length[b[kept]])
 
 
 def _without_rings(net: Any) -> tuple[Any, np.ndarray]:

@@ -15,6 +15,7 @@ from routeplan.compiled import kernel
 PIECES = 4  # of a state, at most: two bytes of its key each
 PAIRS = 6  # times that a loop rides through a node, at most
 MOST_ACROSS = 12  # edges between a node and those taken up before it, at most
+SLOTS = 256  # for edges that lead across; none has slot 0
 END, BEGIN = 0, 1  # states: the loop is closed; no street is ridden yet
 GROWTH = 1.5  # of the number of states with each edge that leads across, as it is reckoned
 MIX = 0x9E3779B97F4A7C15  # 2^64 over the golden ratio: spreads keys over a table (Knuth, TAOCP vol. 3, 6.4)
@@ -194,9 +195,8 @@ def ridden_through(code, pairs, count, slot, tail, head, place, k, piece_in, pie
 
 
 @kernel
-def beside_others(pairs, count, street, turn_of, k, near_first, near_street, street_length, known, bit_of, newly):
-    """(metres ridden beside streets ridden, bits of those known then) of a passing; of two streets beside each other
-    the shorter counts, for which is ridden first is not known."""
+def beside_others(pairs, count, street, turn_of, k, near_first, near_street, near_gain, known, bit_of, newly):
+    """(gain where streets near those ridden are ridden, bits of the streets known then) of a passing."""
     fresh = 0
     for x in range(count):
         for y in range(2):
@@ -207,7 +207,7 @@ def beside_others(pairs, count, street, turn_of, k, near_first, near_street, str
             if is_new:
                 newly[fresh] = s
                 fresh += 1
-    metres = 0.0
+    gain = 0.0
     after = known
     for x in range(fresh):
         s = newly[x]
@@ -217,26 +217,64 @@ def beside_others(pairs, count, street, turn_of, k, near_first, near_street, str
             for y in range(x):
                 ridden = ridden or newly[y] == other
             if ridden:
-                metres += min(street_length[s], street_length[other])
+                gain += near_gain[a]
         after |= bit_of[s]
-    return metres, after
+    return gain, after
 
 
 @kernel
-def states(order, start, tail, head, street, out_first, out_edge, in_first, in_edge, turn_first, turn_edge, near_first, near_street, street_length, repeats, key, beside, arc_first, arc_to, arc_way, arc_near, pair, turn, number, way_first, used):  # noqa: E501
+def take_slots(v, k, place, out_first, out_edge, in_first, in_edge, tail, head, taken, slot, bit_here):
+    """Slots for the edges between node `v` at place `k` and nodes still to come; for those from before, bits by slot.
+
+    Returns the number of the latter, -1 where slots or bits run out."""
+    here = 0
+    for side in range(2):
+        first, adjacent, other = (in_first, in_edge, tail) if side == 0 else (out_first, out_edge, head)
+        for a in range(first[v], first[v + 1]):
+            e = adjacent[a]
+            if place[other[e]] < k:
+                if here == MOST_ACROSS:
+                    return -1
+                bit_here[slot[e]] = 1 << here
+                here += 1
+                continue
+            s = 1
+            while s < SLOTS and taken[s] == 1:
+                s += 1
+            if s == SLOTS:
+                return -1
+            taken[s] = 1
+            slot[e] = s
+    return here
+
+
+@kernel
+def give_slots(v, k, place, out_first, out_edge, in_first, in_edge, tail, head, taken, slot, bit_here):
+    """Back the slots and bits of the edges from before, which lead across no more."""
+    for side in range(2):
+        first, adjacent, other = (in_first, in_edge, tail) if side == 0 else (out_first, out_edge, head)
+        for a in range(first[v], first[v + 1]):
+            e = adjacent[a]
+            if place[other[e]] < k:
+                taken[slot[e]] = 0
+                bit_here[slot[e]] = 0
+
+
+@kernel
+def states(order, start, tail, head, street, out_first, out_edge, in_first, in_edge, turn_first, turn_edge, near_first, near_street, near_gain, repeats, key, beside, arc_first, arc_to, arc_way, arc_gain, pair, turn, number, way_first, used):  # noqa: E501
     """Every state that can be reached, node after node in the given order, and the arcs between them.
 
-    Fills key and beside (states,) uint64; arc_first (states + 1,); arc_to, arc_way, arc_near (arcs,): where an arc
-    leads, its passing, metres beside streets ridden; pair, turn, number as in passings; way_first (n + 1,) by place in
-    the order. Arcs lead to later states or to END. used : (3,) numbers of states, arcs and passings. Returns 0, or 1
-    where room ran out."""
+    near_gain : of riding both a street and one of near_street. Fills key and beside (states,) uint64; arc_first
+    (states + 1,); arc_to, arc_way, arc_gain (arcs,): where an arc leads, its passing, gain where near streets are
+    ridden; pair, turn, number as in passings; way_first (n + 1,) by place in the order. Arcs lead to later states or to
+    END. used : (3,) numbers of states, arcs and passings. Returns 0, or 1 where room ran out."""
     n = order.size
     place = np.empty(n, np.int64)
     for k in range(n):
         place[order[k]] = k
     slot = np.zeros(tail.size, np.int64)  # of an edge that leads across, from 1 on
-    taken = np.zeros(256, np.uint8)
-    bit_here = np.zeros(256, np.int64)  # of the slots of edges that lead to the node just taken up
+    taken = np.zeros(SLOTS, np.uint8)
+    bit_here = np.zeros(SLOTS, np.int64)  # of the slots of edges that lead to the node just taken up
     way_of = np.empty(1 << MOST_ACROSS, np.int32)  # first passing that uses just these
     next_way = np.empty(number.size, np.int32)
     piece_in = np.empty(PIECES + PAIRS, np.int64)
@@ -275,24 +313,9 @@ def states(order, start, tail, head, street, out_first, out_edge, in_first, in_e
         )  # fmt: skip
         if ways == number.size:
             return 1
-        here = 0
-        for side in range(2):
-            first, adjacent, other = (in_first, in_edge, tail) if side == 0 else (out_first, out_edge, head)
-            for a in range(first[v], first[v + 1]):
-                e = adjacent[a]
-                if place[other[e]] < k:
-                    bit_here[slot[e]] = 1 << here
-                    here += 1
-                    if here > MOST_ACROSS:
-                        return 1
-                else:
-                    s = 1
-                    while s < 256 and taken[s] == 1:
-                        s += 1
-                    if s == 256:
-                        return 1
-                    taken[s] = 1
-                    slot[e] = s
+        here = take_slots(v, k, place, out_first, out_edge, in_first, in_edge, tail, head, taken, slot, bit_here)
+        if here < 0:
+            return 1
         way_of[: 1 << here] = -1
         for w in range(ways - 1, way_first[k] - 1, -1):
             mask = 0
@@ -320,8 +343,8 @@ def states(order, start, tail, head, street, out_first, out_edge, in_first, in_e
                     key[s], pair[w], number[w], slot, tail, head, place, k, piece_in, piece_out
                 )
                 if (open_ == 2 and begun) or (open_ == 1 and (new != 0 or not begun)):
-                    metres, known = beside_others(
-                        pair[w], number[w], street, turn_of, k, near_first, near_street, street_length, beside[s],
+                    gain, known = beside_others(
+                        pair[w], number[w], street, turn_of, k, near_first, near_street, near_gain, beside[s],
                         bit_of, newly,
                     )  # fmt: skip
                     known &= ~gone
@@ -342,7 +365,7 @@ def states(order, start, tail, head, street, out_first, out_edge, in_first, in_e
                         return 1
                     arc_to[arcs] = to
                     arc_way[arcs] = w
-                    arc_near[arcs] = metres
+                    arc_gain[arcs] = gain
                     arcs += 1
                 w = next_way[w]
         level = next_level
@@ -350,13 +373,7 @@ def states(order, start, tail, head, street, out_first, out_edge, in_first, in_e
             if wanted[s] == k and bit_of[s] != 0:
                 free_bits |= bit_of[s]
                 bit_of[s] = 0
-        for side in range(2):
-            first, adjacent, other = (in_first, in_edge, tail) if side == 0 else (out_first, out_edge, head)
-            for a in range(first[v], first[v + 1]):
-                e = adjacent[a]
-                if place[other[e]] < k:
-                    taken[slot[e]] = 0
-                    bit_here[slot[e]] = 0
+        give_slots(v, k, place, out_first, out_edge, in_first, in_edge, tail, head, taken, slot, bit_here)
     arc_first[level : count + 1] = arcs
     way_first[n] = ways
     used[0] = count
@@ -407,7 +424,7 @@ def weigh(order, way_first, pair, turn, number, tail, head, street, gain, again,
 
 
 @kernel
-def homeward(arc_first, arc_to, arc_way, arc_near, near_gain, count, way_gain, way_length, way_aside, per_gain, price, best, best_m, fewest_m, most_m, least_aside):  # noqa: E501
+def homeward(arc_first, arc_to, arc_way, arc_gain, count, way_gain, way_length, way_aside, per_gain, price, best, best_m, fewest_m, most_m, least_aside):  # noqa: E501
     """From each state on: the most that can be gained less `price` a metre, and the metres of that way; the fewest and
     the most metres, and the least to be summed up aside, of any. Where nothing leads to the end, -inf."""
     best[END] = best_m[END] = fewest_m[END] = most_m[END] = least_aside[END] = 0.0
@@ -420,18 +437,17 @@ def homeward(arc_first, arc_to, arc_way, arc_near, near_gain, count, way_gain, w
             if best[t] == -np.inf:
                 continue
             w = arc_way[a]
-            near = near_gain * arc_near[a]
-            v = way_gain[w] + near - price * way_length[w] + best[t]
+            v = way_gain[w] + arc_gain[a] - price * way_length[w] + best[t]
             if v > best[s]:
                 best[s] = v
                 best_m[s] = way_length[w] + best_m[t]
             fewest_m[s] = min(fewest_m[s], way_length[w] + fewest_m[t])
             most_m[s] = max(most_m[s], way_length[w] + most_m[t])
-            least_aside[s] = min(least_aside[s], way_aside[w] - per_gain * near + least_aside[t])
+            least_aside[s] = min(least_aside[s], way_aside[w] - per_gain * arc_gain[a] + least_aside[t])
 
 
 @kernel
-def still_to_come(arc_first, arc_to, arc_way, arc_near, near_gain, count, way_gain, way_length, best, price, step, value, metres):  # noqa: E501
+def still_to_come(arc_first, arc_to, arc_way, arc_gain, count, way_gain, way_length, best, price, step, value, metres):
     """What can be gained from each state on by the metres that remain, one way for each `step` of them: fills value
     (states, steps), -inf where there is none, and metres. Of two ways the one of more gain less `price` a metre."""
     value[:] = -np.inf
@@ -443,7 +459,7 @@ def still_to_come(arc_first, arc_to, arc_way, arc_near, near_gain, count, way_ga
             if best[t] == -np.inf:
                 continue
             w = arc_way[a]
-            gain = way_gain[w] + near_gain * arc_near[a]
+            gain = way_gain[w] + arc_gain[a]
             for c in range(value.shape[1]):
                 if value[t, c] == -np.inf:
                     continue
@@ -458,7 +474,7 @@ def still_to_come(arc_first, arc_to, arc_way, arc_near, near_gain, count, way_ga
 
 
 @kernel
-def labels(places, arc_first, arc_to, arc_way, arc_near, near_gain, way_gain, way_length, way_repeat, way_aside, per_gain, price, best, fewest_m, most_m, least_aside, aside_most, shortest, longest, repeat_m, target, pull, cutoff, step, coming, coming_m, coming_step, value, metres, twice, beside, parent, by, state, ends):  # noqa: E501
+def labels(places, arc_first, arc_to, arc_way, arc_gain, way_gain, way_length, way_repeat, way_aside, per_gain, price, best, fewest_m, most_m, least_aside, aside_most, shortest, longest, repeat_m, target, pull, cutoff, step, coming, coming_m, coming_step, value, metres, twice, beside, parent, by, state, ends):  # noqa: E501
     """Labels of every state, one for each `step` of metres, without those that cannot come to `cutoff` with what is
     still to come.
 
@@ -485,11 +501,10 @@ def labels(places, arc_first, arc_to, arc_way, arc_near, near_gain, way_gain, wa
                 low = max(m + fewest_m[t], shortest)
                 high = min(m + most_m[t], longest)
                 r = twice[p] + way_repeat[w]
-                near = near_gain * arc_near[a]
-                aside = beside[p] + way_aside[w] - per_gain * near
+                aside = beside[p] + way_aside[w] - per_gain * arc_gain[a]
                 if low > high or r > repeat_m or aside + least_aside[t] > aside_most:
                     continue
-                v = value[p] + way_gain[w] + near
+                v = value[p] + way_gain[w] + arc_gain[a]
                 at = low if price < 0.0 else high  # the length that suits best: here, or nearest to the target
                 middle = min(max(target, low), high)
                 worth = max(price * at + pull * abs(at - target), price * middle + pull * abs(middle - target))

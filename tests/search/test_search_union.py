@@ -48,8 +48,8 @@ def objective_of(ball, cut, shortest_m, longest_m, **more):
 
 
 def every_path(ways):
-    """Every path of arcs from the first state to the last: (walk, metres beside others)."""
-    arc_first, arc_to, arc_way, arc_near = ways.arcs
+    """Every path of arcs from the first state to the last: (walk, gain where near streets are ridden)."""
+    arc_first, arc_to, arc_way, arc_gain = ways.arcs
     pair, turn, number = ways.passings
     found = []
 
@@ -66,7 +66,7 @@ def every_path(ways):
             way = arc_way[a]
             pairs = [(*pair[way, x].tolist(), int(turn[way, x])) for x in range(number[way])]
             first = next(((e, f) for e, f, t in pairs if t < 0), ends)
-            follow(arc_to[a], follows | {e: f for e, f, t in pairs if t >= 0}, first, beside + float(arc_near[a]))
+            follow(arc_to[a], follows | {e: f for e, f, t in pairs if t >= 0}, first, beside + float(arc_gain[a]))
 
     follow(union_kernels.BEGIN, {}, None, 0.0)
     return found
@@ -164,12 +164,39 @@ def test_of_two_streets_beside_each_other_the_shorter_counts():
     metres = np.zeros(ball.net.street.max() + 1)
     metres[ball.net.street] = ball.net.length
     charged = 0
-    for walk, beside in every_path(union.ways_of(ball.net, False)):
+    for walk, beside in every_path(union.ways_of(ball.net, False, near_per_m=1.0)):
         streets = set(ball.net.street[walk].tolist())
         expected = sum(min(metres[s], metres[t]) for s, t in pairs if s in streets and t in streets)
         assert beside == pytest.approx(expected, rel=1e-5)
         charged += beside > 0
     assert charged > 5
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_twins_that_lie_apart_are_one_street(kind):
+    ridden_both = 0
+    for junctions, seed in SMALL[kind]:
+        asked = case(kind, junctions, seed)
+        street = asked.street.copy()
+        random = np.random.default_rng(seed)
+        for one, other in random.choice(np.unique(street), (street.max() // 6, 2), replace=False):
+            street[street == other] = one
+        asked = replace(asked, street=street)
+        ball, _ = ball_of(asked)
+        paths = every_path(union.ways_of(ball.net, asked.may_repeat, again_per_m=-1.0))
+        allowed = {tuple(walk) for walk in every_loop(asked, 0.0, FAR_M, 10**6)}
+        for joined, gain in paths:
+            walk = ball.expanded(np.array(joined))
+            tail, head = ball.net.tail[joined], ball.net.head[joined]
+            parts = np.stack([ball.net.street[joined], np.minimum(tail, head), np.maximum(tail, head)])
+            twice = np.unique(parts, axis=1).shape[1] > np.unique(parts[0]).size
+            assert (gain < 0.0) == twice
+            if not asked.may_repeat:
+                assert (tuple(ball.edge[walk].tolist()) in allowed) == (gain > 0.5 * union.NEVER)
+            ridden_both += twice
+        if not asked.may_repeat:
+            assert len(allowed) == sum(gain == 0.0 for _, gain in paths)
+    assert ridden_both > 0
 
 
 def test_the_clock_is_read_when_a_single_walk_passes():
