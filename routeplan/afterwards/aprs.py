@@ -216,7 +216,7 @@ def _blur_m(blanks: int) -> float:
 
 
 def _compressed(body: str) -> Position:
-    """/YYYYXXXX$csT: base 91, chapter 9."""
+    """Four characters of latitude, four of longitude, a symbol, course and speed, all in base 91 (chapter 9)."""
     if len(body) < 10:
         raise Malformed("a compressed position of less than 10 characters")
     values = [ord(c) - 33 for c in body[1:9]]

@@ -12,6 +12,7 @@ import math
 import re
 import warnings
 import zipfile
+import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -518,13 +519,10 @@ def _hgt_bytes(path: Path) -> tuple[bytes, str]:
         else:
             with path.open("rb") as plain:
                 data, name = plain.read(limit), path.name
-    except (OSError, EOFError, zipfile.BadZipFile, RuntimeError, NotImplementedError, ValueError) as error:
-        if isinstance(error, InputError):
-            raise
-        raise InputError(f"cannot be unpacked ({_short(error)})", str(path), "fetch it again") from error
-    except Exception as error:
-        if type(error).__name__ != "error":  # zlib.error
-            raise
+    except InputError:
+        raise
+    except (OSError, EOFError, zipfile.BadZipFile, zlib.error, RuntimeError, ValueError) as error:
+        # RuntimeError: zipfile's for an archive with a password, or packed in a way that it does not know
         raise InputError(f"cannot be unpacked ({_short(error)})", str(path), "fetch it again") from error
     if len(data) >= limit:
         raise InputError(

@@ -241,6 +241,29 @@ def test_files_that_are_no_rasters(tmp_path: Path, name: str, content: bytes, wo
         read_tiles([tmp_path / name], CENTRE, SMALL)
 
 
+@pytest.mark.parametrize("slip", ["locked", "packing nobody knows", "stream", "gz stream"])
+def test_archives_that_cannot_be_unpacked(tmp_path: Path, slip: str) -> None:
+    path, noise = tmp_path / "N42E001.zip", np.random.default_rng(0).bytes(2000)
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as out:
+        out.writestr("N42E001.hgt", noise)
+    data = bytearray(path.read_bytes())
+    listed = data.index(b"PK\x01\x02")  # the entry of the list at the end
+    if slip == "locked":
+        data[6] |= 1
+        data[listed + 8] |= 1
+    elif slip == "packing nobody knows":
+        data[8] = data[listed + 10] = 250
+    elif slip == "stream":
+        data[30 + len("N42E001.hgt")] |= 0b110  # a block type that there is none of
+    else:
+        path = tmp_path / "N42E001.hgt.gz"
+        data = bytearray(gzip.compress(noise))
+        data[10] |= 0b110
+    path.write_bytes(data)
+    with pytest.raises(InputError, match="cannot be unpacked"):
+        read_tiles([path], CENTRE, SMALL)
+
+
 def test_bombs_are_not_unpacked(tmp_path: Path) -> None:
     zeros = b"\0" * 60_000_000
     archive = tmp_path / "N42E001.zip"
