@@ -1,11 +1,11 @@
 """Loops on the trade-off of two or three costs, and the choice of a few that differ.
 
-Weighted sums are searched two at a time, corners and middle first, then across the gaps of the front: by sweeps over
-the whole ball from the start and from the end in turn, each guided by the one before and the first by earlier sums, and
-a short local search. In a small ball good loops are tightened and merged then, the best on all their streets are found,
-every other sum does nothing else, and where the front is bent inwards they look below a limit of the first cost. Every
-loop met is kept if no other passes it, or as a reserve that shares little with others. Where a ball has few loops,
-every one is looked at instead.
+Weighted sums are searched two at a time, corners and middle first, then across the gaps of the front. In a large ball:
+by sweeps over everything from the start and from the end in turn, each guided by the one before and the first by
+earlier sums, and a short local search. In a small ball all its loops are looked at, many at a time, where it is narrow
+enough to be carved up (see carving), and where that does not tell, good loops are tightened, merged, and the best on
+all their streets are found, below a limit of the first cost in gaps of the front. Every loop met is kept if no other
+passes it, or as a reserve that shares little with others. Where a ball has few loops, every one is looked at instead.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ POOL = 40  # loops known that they are chosen from
 TIGHTENED = 2  # times that the best of them is tightened, the others once
 WORTHS, SIZES = (0.5, 1.1), (0.7, 1.5)  # there: of a metre, in a good loop's; of the stretches, in usual ones
 BEHIND, NARROW, TOGETHER = 0.03, 0.1, 30  # put together: how far behind the best; of BAND; loops at most
-SWEPT = 2  # of so many sums after the first ones of a small ball one is swept over everything, the others only merge
+SWEPT = 2  # of so many sums after the first ones of a small ball that is not carved up one is swept over everything
 DEEP = 0.1  # of the costs' ranges: how far behind the best loop of its sum a gap of the front is bent inwards
 LIMITS, STEEPER = (0.05, 0.6), 10.0  # there: of the gap, below its end; how much more the second cost counts
 REPEAT_PRICES = (0.0, 0.3, 0.6)  # by turns, of a metre ridden again, in a good loop's; small balls: swept, merged only
@@ -48,6 +48,10 @@ END, END_WEIGHT = 0.005, 0.08  # search beyond an end of the front: as wide as a
 AHEAD = 3  # sums begun before the first of them is looked at
 ANY_SHARE = 6_000_000  # of the search for any loop at all, where no sweep closes one
 LISTED, LISTING = 3_000, 2_000_000  # loops of a small ball that are looked at one by one; steps that look for them
+WHOLE_SLACK, FIRST_WHOLE_SLACK = 0.01, 0.001  # how far behind the best loops of a whole ball are; in its first sums
+LATER = 12  # there: from this sum on loops may be in more pieces, if that is few arcs, and good ones are merged
+WIDER_ARCS = 1_000_000
+LIMITED_ARCS = 100_000  # at most, where all loops within a limit are looked at
 CLOSINGS = 12  # loops taken from one sweep
 
 Watch = Callable[[Callable[[], TradeOff]], bool]
@@ -166,6 +170,7 @@ class _Front:
         self.small = self.finer > 1.0
         self.joined_costs = np.stack([ball.summed(c) for c in costs.T], axis=1)
         self.first_cost = self.joined_costs[:, 0] - effort_per_price * ball.turns_inside
+        self.ways: Any = None  # every loop of a small ball, where it is narrow enough
         self.no_clock = ball.fine._replace(clock_sum=np.zeros(1))
         self.per_price = np.array([effort_per_price, 1.0, 0.0][: costs.shape[1]])
         length = max(ball.fine.length.sum(), 1.0)
@@ -197,6 +202,18 @@ class _Front:
         per_gain = self.effort_per_price / float(w @ self.per_price)
         return engine.Aside(self.first_cost, per_gain, most, self.least_home or () if most < np.inf else ())
 
+    def carve(self, wider: bool = False) -> None:
+        """Look at every loop at once from now on, where the ball is narrow enough; wider: at those in more pieces."""
+        from routeplan.search import carving
+
+        plain, net = self.plain, self.ball.net
+        again_per_m = float(plain.again.sum() / max(net.length.sum(), 1.0))
+        ways = carving.ways_of(
+            net, plain.repeats, plain.near_gain_per_m, again_per_m, narrow=None if wider else carving.NARROW,
+            most_arcs=WIDER_ARCS if wider else carving.ARCS,
+        )  # fmt: skip
+        self.ways = ways or self.ways
+
     def scale(self) -> np.ndarray:
         """Range of each cost over the loops that none passes; before there are two, the typical cost of a loop."""
         best = self.unpassed()
@@ -205,6 +222,16 @@ class _Front:
         priced = np.stack([f.priced for f in best])
         span = priced.max(axis=0) - priced.min(axis=0)
         return np.maximum(span, 0.02 * self.first_scale)
+
+    @cached_property
+    def passing_s(self) -> tuple[np.ndarray, np.ndarray]:
+        """(e,) seconds from the start on when a loop of the usual length passes each edge: earliest and latest."""
+        ball, net = self.ball, self.ball.net
+        if net.clock_sum.size == 1:
+            return np.zeros(net.tail.size), np.zeros(net.tail.size)
+        pace = float(net.time.sum() / max(net.length.sum(), 1.0))
+        usual_s = pace * self.plain.middle_m
+        return pace * ball.out_m[net.tail], usual_s - pace * ball.back_m[net.head]
 
     @cached_property
     def turned(self) -> Any:
@@ -363,7 +390,9 @@ class _Sum:
     band: float  # of the first cost, where sweeps meet
     seeds: list[np.ndarray]  # best first
     repeat_price_m: float  # of a metre ridden again, so that the limit is not used up early
-    buckets: Sequence[float]  # of the longest length, in its sweeps; none: loops are merged only
+    buckets: Sequence[float]  # of the longest length, in its sweeps; none: it does without
+    ways: Any  # all loops of the ball, to be looked at; None: they are not
+    merged: bool  # good loops are merged
     slack: float
     before: Sequence[Any]  # labels that guide its first sweep
     worth_per_m: float  # of a good loop
@@ -385,6 +414,8 @@ def _search(
         front.add(listed.walks)
         front.complete = True
         return listed.steps
+    if front.small:
+        front.carve()
     random = np.random.default_rng(seed)
     share = max(min(budget // 24, SHARE), 1)
     free: SimpleQueue[int] = SimpleQueue()
@@ -434,53 +465,83 @@ def _search(
 
 def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> _Met:
     """Loops met for one weighted sum, label offers spent, and the last labels of sweeps over everything."""
-    from routeplan.search import engine, union
+    from routeplan.search import engine
 
     objective = front.objective(one.w, one.away)
-    ball, back = (front.priced(side, one.w) for side in (front.ball, front.turned))
-    swept = replace(objective, again=objective.again - one.repeat_price_m * ball.net.length)
-    told = {
-        "worth_per_m": one.worth_per_m, "aside": one.aside, "band_width": one.band, "most": CLOSINGS,
-        "space": front.space, "chain": chain,
-    }  # fmt: skip
+    balls = front.priced(front.ball, one.w), front.priced(front.turned, one.w)
+    swept = replace(objective, again=objective.again - one.repeat_price_m * front.ball.net.length)
     met: list[np.ndarray] = []
     labels: list[Any] = []
     spent = 0
-    if one.buckets:
-        met, spent = engine.both_ways(
-            (ball, back), swept, [swept.longest_m / number for number in one.buckets], first=one.first,
-            slack=one.slack, known=one.seeds[:1], weights=one.w, before=one.before, **told,
+    if one.ways is not None:
+        walks, done = _best_of_all(front, one, balls[0], objective, chain)
+        met += walks
+        spent += done
+    if one.buckets and not met:
+        met, done = engine.both_ways(
+            balls, swept, [swept.longest_m / number for number in one.buckets], first=one.first, slack=one.slack,
+            known=one.seeds[:1], weights=one.w, before=one.before, worth_per_m=one.worth_per_m, aside=one.aside,
+            band_width=one.band, most=CLOSINGS, space=front.space, chain=chain,
         )  # fmt: skip
+        spent += done
         labels = front.space.labels(chain, one.w, one.worth_per_m) if one.w.size == 2 else []
         if one.aside.most == np.inf:  # a local search knows no limit
-            local = engine.Chain(ball, objective, front.space, chain, one.number)
+            local = engine.Chain(balls[0], objective, front.space, chain, one.number)
             spent += _polished(local, [*met[:2], *one.seeds[:2]], share, deadline)
             met += local.found
-    own = front.space.work(chain)
-    known = [*one.seeds, *met]
-    if front.small and known and not deadline.passed():
-        value = engine.values(ball.net, swept, known, own)
-        chosen, others = _to_merge(ball.net, known, value)
-        told["worth_per_m"] = worth_per_m = float(value.max() / ball.net.length[chosen[0]].sum())
-        dice = np.random.default_rng(one.number)
-        close: list[np.ndarray] = []
-        for walk in [chosen[0]] * TIGHTENED + others:
-            worth, size = dice.uniform(*WORTHS) * worth_per_m, dice.uniform(*SIZES)
-            walks, offers = engine.tightened(ball, swept, walk, worth, size, own)
-            close += walks
-            spent += offers
-        walks, offers = engine.merged(ball, swept, chosen, close, first=one.first, slack=SLACK, **told)
+    if one.merged and (one.seeds or met) and not deadline.passed():
+        walks, done = _merged(front, one, balls[0], swept, [*one.seeds, *met], chain)
         met += walks
-        met += [w for w in close if swept.shortest_m <= ball.net.length[w].sum() <= swept.longest_m]
-        spent += offers
-        by_turns = [walk for pair in zip_longest(chosen, close) for walk in pair if walk is not None]
-        walks, offers = union.loops_on(
-            ball, swept, by_turns, aside=one.aside, least=float(value[0]), slack=BEHIND,
-            band_width=NARROW * one.band, most=TOGETHER,
-        )  # fmt: skip
-        met += walks
-        spent += offers
+        spent += done
     return met, spent, labels
+
+
+def _best_of_all(front: _Front, one: _Sum, ball: Any, objective: Any, chain: int) -> tuple[list[np.ndarray], int]:
+    """The best of all loops of a small ball, and label offers spent; the clock is read when other loops pass."""
+    from routeplan.search import carving, engine, union
+
+    timed = union.by_the_clock(ball.net, one.seeds, *front.passing_s)
+    best = -np.inf
+    if one.seeds and one.aside.most == np.inf and ball.net.clock_sum.size == 1:
+        best = float(engine.values(ball.net, objective, one.seeds[:1], front.space.work(chain))[0])
+    walks, spent = carving.best_of(
+        one.ways, replace(objective, gain=objective.gain + timed, again=objective.again + timed), aside=one.aside,
+        least=best, slack=one.slack, band_width=NARROW * one.band, most=TOGETHER,
+        scale=float(one.w @ front.per_price),
+    )  # fmt: skip
+    return walks or [], spent
+
+
+def _merged(
+    front: _Front, one: _Sum, ball: Any, swept: Any, known: list[np.ndarray], chain: int
+) -> tuple[list[np.ndarray], int]:
+    """Good loops tightened, merged, and the best on all their streets; label offers spent."""
+    from routeplan.search import engine, union
+
+    own = front.space.work(chain)
+    value = engine.values(ball.net, swept, known, own)
+    chosen, others = _to_merge(ball.net, known, value)
+    worth_per_m = float(value.max() / ball.net.length[chosen[0]].sum())
+    dice = np.random.default_rng(one.number)
+    close: list[np.ndarray] = []
+    spent = 0
+    for walk in [chosen[0]] * TIGHTENED + others:
+        worth, size = dice.uniform(*WORTHS) * worth_per_m, dice.uniform(*SIZES)
+        walks, offers = engine.tightened(ball, swept, walk, worth, size, own)
+        close += walks
+        spent += offers
+    met, offers = engine.merged(
+        ball, swept, chosen, close, first=one.first, slack=SLACK, worth_per_m=worth_per_m, aside=one.aside,
+        band_width=one.band, most=CLOSINGS, space=front.space, chain=chain,
+    )  # fmt: skip
+    met += [w for w in close if swept.shortest_m <= ball.net.length[w].sum() <= swept.longest_m]
+    spent += offers
+    by_turns = [walk for pair in zip_longest(chosen, close) for walk in pair if walk is not None]
+    walks, offers = union.loops_on(
+        ball, swept, by_turns, aside=one.aside, least=float(value[0]), slack=BEHIND, band_width=NARROW * one.band,
+        most=TOGETHER,
+    )  # fmt: skip
+    return met + walks, spent + offers
 
 
 def _polished(local: Any, walks: list[np.ndarray], share: int, deadline: Any) -> int:
@@ -532,15 +593,22 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
     seeds = front.best(w, away, most)
     worth_per_m = front.worth_per_m(w, front.within(most))
     first = number // 2 % 2
+    if front.ways is not None and number == LATER:
+        front.carve(wider=True)
+    whole = front.ways is not None and (most == np.inf or front.ways.arcs.gain.size <= LIMITED_ARCS)
+    merged = front.small and (not whole or most < np.inf or number >= LATER)
     buckets, before, repeat_price = (
         _in_small_ball(front, number) if front.small else _in_large_ball(front, w, number, 1 - first)
     )
     near_limit = max((f.repeated_m for f in seeds[:2]), default=0.0) > FROM_LIMIT * front.plain.repeat_m
     repeat_price_m = -worth_per_m * repeat_price if near_limit else 0.0
-    slack = FIRST_SLACK if number < FIRST else SLACK
+    if whole:
+        slack = FIRST_WHOLE_SLACK if number < AHEAD else WHOLE_SLACK
+    else:
+        slack = FIRST_SLACK if number < FIRST else SLACK
     return _Sum(
-        w, away, front.aside(w, most), BAND * scale[0], [f.joined for f in seeds], repeat_price_m, buckets, slack,
-        before, worth_per_m, first, seed * 1000 + number,
+        w, away, front.aside(w, most), BAND * scale[0], [f.joined for f in seeds], repeat_price_m, buckets,
+        front.ways if whole else None, merged, slack, before, worth_per_m, first, seed * 1000 + number,
     )  # fmt: skip
 
 
@@ -557,9 +625,12 @@ def _in_large_ball(
 
 
 def _in_small_ball(front: _Front, number: int) -> tuple[Sequence[float], Sequence[Any], float]:
-    """As in a large one: sweeps are rough and begin unguided, and other sums do without."""
+    """As in a large one: sweeps are rough and begin unguided, and other sums do without, all where it is carved up."""
+    rough = [number * front.finer for number in ROUGH]
+    if front.ways is not None:  # sweeps are left where labels that share a bucket lost every loop
+        return () if front.kept else rough, (), REPEAT_PRICES[number % 2]
     if number < FIRST or number % SWEPT == 0:
-        return [number * front.finer for number in ROUGH], (), REPEAT_PRICES[0]
+        return rough, (), REPEAT_PRICES[0]
     return (), (), REPEAT_PRICES[1]
 
 
@@ -617,7 +688,8 @@ def _next_weights(
         if 0 < gap < len(best):
             weights = step[gap - 1, ::-1] + 0.02
             value = z @ weights / weights.sum()
-            if front.small and value[gap - 1 : gap + 1].min() - value.min() > DEEP:
+            bent = value[gap - 1 : gap + 1].min() - value.min() > DEEP
+            if front.small and (bent if front.ways is None else tried[gap] > 0):  # what the sum has is known then
                 low, high = best[gap - 1].priced[0], best[gap].priced[0]
                 most = high - random.uniform(*LIMITS) * (high - low)
                 weights[1] *= STEEPER

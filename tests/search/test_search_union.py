@@ -9,7 +9,7 @@ import pytest
 from every_loop import KINDS, REPEAT_SHARE, case, every_loop
 from test_search_sweep import both_ways_of
 
-from routeplan.search import engine, kernels, union, union_kernels
+from routeplan.search import carving, engine, kernels, union
 from routeplan.search.ball import make_ball
 
 FAR_M = 1e6
@@ -48,37 +48,34 @@ def objective_of(ball, cut, shortest_m, longest_m, **more):
 
 
 def every_path(ways):
-    """Every path of arcs from the first state to the last: (walk, gain where near streets are ridden)."""
-    arc_first, arc_to, arc_way, arc_gain = ways.arcs
+    """Every way to make the last state: (walk, gain where near streets are ridden)."""
     pair, turn, number = ways.passings
+    made = [[] for _ in range(ways.arcs.states)]
+    for w in range(number.size):
+        pairs = [(*pair[w, x].tolist(), int(turn[w, x])) for x in range(number[w])]
+        begins = [(e, f) for e, f, t in pairs if t < 0]
+        made[w] = [({e: f for e, f, t in pairs if t >= 0}, begins, float(ways.beside[w]))]
+    for (a, b, t), gain in zip(ways.arcs.arc.tolist(), ways.arcs.gain.tolist(), strict=True):
+        made[t] += [(x[0] | y[0], x[1] + y[1], x[2] + y[2] + gain) for x in made[a] for y in made[b]]
     found = []
-
-    def follow(state, follows, ends, beside):
-        if state == union_kernels.END:
-            walk = [ends[1]]
-            while walk[-1] != ends[0]:
-                walk.append(follows[walk[-1]])
-            edges = ways.edge[walk]
-            found.append((edges[edges >= 0].tolist(), beside))
-            assert len(walk) == len(follows) + 1  # one ring, not two
-            return
-        for a in range(arc_first[state], arc_first[state + 1]):
-            way = arc_way[a]
-            pairs = [(*pair[way, x].tolist(), int(turn[way, x])) for x in range(number[way])]
-            first = next(((e, f) for e, f, t in pairs if t < 0), ends)
-            follow(arc_to[a], follows | {e: f for e, f, t in pairs if t >= 0}, first, beside + float(arc_gain[a]))
-
-    follow(union_kernels.BEGIN, {}, None, 0.0)
+    for follows, begins, beside in made[-1]:
+        ((last, first),) = begins
+        walk = [first]
+        while walk[-1] != last:
+            walk.append(follows[walk[-1]])
+        assert len(walk) == len(follows) + 1  # one ring, not two
+        edges = ways.edge[walk]
+        found.append((edges[edges >= 0].tolist(), beside))
     return found
 
 
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("which", [0, 1])
-def test_the_paths_of_arcs_are_all_loops_and_each_is_one(kind, which):
+def test_the_ways_to_the_last_state_are_all_loops_and_each_is_one(kind, which):
     asked = case(kind, *SMALL[kind][which])
     asked = replace(asked, length_m=np.ones(asked.tail.size))
     ball, _ = ball_of(asked)
-    ways = union.ways_of(ball.net, asked.may_repeat)
+    ways = carving.ways_of(ball.net, asked.may_repeat)
     paths = [ball.edge[ball.expanded(np.array(walk))].tolist() for walk, _ in every_path(ways)]
     assert len({tuple(walk) for walk in paths}) == len(paths)
     if asked.may_repeat:  # the share of streets ridden again is not looked at here
@@ -91,8 +88,9 @@ def test_the_paths_of_arcs_are_all_loops_and_each_is_one(kind, which):
 
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("target_m", [0.0, 1.0])
-def test_the_best_loop_of_a_length(kind, target_m, monkeypatch):
-    monkeypatch.setattr(union, "STEP_M", 0.5)  # lengths are whole metres: labels share only equal ones
+@pytest.mark.parametrize("steps_m", [(0.5,), (8.0, 2.0, 0.5)])
+def test_the_best_loop_of_a_length(kind, target_m, steps_m, monkeypatch):
+    monkeypatch.setattr(carving, "STEPS_M", steps_m)  # lengths are whole metres: labels share only equal ones
     for junctions, seed in SMALL[kind]:
         asked = case(kind, junctions, seed)
         ball, cut = ball_of(replace(asked, clock_gain=None, clock=None))
@@ -105,7 +103,7 @@ def test_the_best_loop_of_a_length(kind, target_m, monkeypatch):
         best = engine.values(ball.net, objective, loops, work).max()
         effort = ball.summed(cut["effort"])
         found, spent = union.loops_on(
-            ball, objective, loops, aside=engine.Aside(effort), least=0.0, slack=0.2 * abs(best),
+            ball, objective, loops, aside=engine.Aside(effort), least=-np.inf, slack=0.2 * abs(best),
             band_width=1.0, most=20,
         )  # fmt: skip
         value = engine.values(ball.net, objective, found, work)
@@ -164,7 +162,7 @@ def test_of_two_streets_beside_each_other_the_shorter_counts():
     metres = np.zeros(ball.net.street.max() + 1)
     metres[ball.net.street] = ball.net.length
     charged = 0
-    for walk, beside in every_path(union.ways_of(ball.net, False, near_per_m=1.0)):
+    for walk, beside in every_path(carving.ways_of(ball.net, False, near_per_m=1.0)):
         streets = set(ball.net.street[walk].tolist())
         expected = sum(min(metres[s], metres[t]) for s, t in pairs if s in streets and t in streets)
         assert beside == pytest.approx(expected, rel=1e-5)
@@ -183,19 +181,18 @@ def test_twins_that_lie_apart_are_one_street(kind):
             street[street == other] = one
         asked = replace(asked, street=street)
         ball, _ = ball_of(asked)
-        paths = every_path(union.ways_of(ball.net, asked.may_repeat, again_per_m=-1.0))
-        allowed = {tuple(walk) for walk in every_loop(asked, 0.0, FAR_M, 10**6)}
+        paths = every_path(carving.ways_of(ball.net, asked.may_repeat, again_per_m=-1.0))
+        if not asked.may_repeat:
+            found = [tuple(ball.edge[ball.expanded(np.array(joined))].tolist()) for joined, _ in paths]
+            assert sorted(found) == sorted(tuple(walk) for walk in every_loop(asked, 0.0, FAR_M, 10**6))
+            ridden_both += len(every_loop(case(kind, junctions, seed), 0.0, FAR_M, 10**6)) > len(found)
+            continue
         for joined, gain in paths:
-            walk = ball.expanded(np.array(joined))
             tail, head = ball.net.tail[joined], ball.net.head[joined]
             parts = np.stack([ball.net.street[joined], np.minimum(tail, head), np.maximum(tail, head)])
             twice = np.unique(parts, axis=1).shape[1] > np.unique(parts[0]).size
             assert (gain < 0.0) == twice
-            if not asked.may_repeat:
-                assert (tuple(ball.edge[walk].tolist()) in allowed) == (gain > 0.5 * union.NEVER)
             ridden_both += twice
-        if not asked.may_repeat:
-            assert len(allowed) == sum(gain == 0.0 for _, gain in paths)
     assert ridden_both > 0
 
 
@@ -210,9 +207,40 @@ def test_the_clock_is_read_when_a_single_walk_passes():
         rules = engine.Objective(zero, zero, 0.0, FAR_M).rules()
         timed = kernels.measure(ball.net._replace(turn_gain=ball.net.turn_gain * 0), zero, zero, rules, walk,
                                 walk.size, work)[0]  # fmt: skip
-        assert union._by_the_clock(ball.net, [walk])[walk].sum() == pytest.approx(timed)
+        assert union.by_the_clock(ball.net, [walk])[walk].sum() == pytest.approx(timed)
         earned += timed > 0
     assert earned > 10
+
+
+def test_where_no_walk_passes_the_clock_is_read_between_two_times():
+    asked = case("clock", 16, 42)
+    net = ball_of(asked)[0].net
+    earliest, lasts = np.full(net.tail.size, 40.0), np.linspace(1.0, 900.0, net.tail.size)
+    read = union.by_the_clock(net, [], earliest, earliest + lasts)
+    at = net.clock_begin + net.clock_step * np.arange(net.clock_sum.size)
+    lasts = np.maximum(lasts, net.time)
+    fine = [np.interp(40.0 + np.linspace(0.0, last, 4001), at, net.clock_sum) for last in lasts]
+    mean = np.array([np.diff(sums).sum() / last for sums, last in zip(fine, lasts, strict=True)])
+    assert read == pytest.approx(net.clock_gain * mean)
+    assert (read > 0.0).any()
+    assert union.by_the_clock(net, []).tolist() == [0.0] * net.tail.size
+    walk = np.array([0, 1], np.int32)
+    assert union.by_the_clock(net, [walk], earliest, earliest + lasts)[walk] == pytest.approx(
+        union.by_the_clock(net, [walk])[walk]
+    )
+
+
+def test_fewer_pieces_and_less_room_leave_loops_out():
+    asked = case("planar", 14, 42)
+    net = ball_of(asked)[0].net
+
+    def loops(**limits):
+        return {tuple(walk) for walk, _ in every_path(carving.ways_of(net, asked.may_repeat, **limits))}
+
+    every, one_piece = loops(), loops(pieces=1)
+    assert one_piece < every and one_piece
+    assert one_piece < loops(pieces=2, narrow=0) < loops(pieces=2) <= every
+    assert carving.ways_of(net, asked.may_repeat, most_arcs=10) is None
 
 
 @pytest.mark.parametrize("may_repeat", [False, True])
@@ -220,7 +248,7 @@ def test_too_many_ways_leave_out_the_last_walks(may_repeat, monkeypatch):
     ball, _, objective, space, walks = both_ways_of(may_repeat)
     value = engine.values(ball.net, objective, walks, space.work(0))
     walks = [walks[k] for k in np.argsort(-value, kind="stable")[10:30]]
-    asked = {"aside": engine.Aside(ball.net.length), "least": 0.0, "slack": 0.0, "band_width": 1e9, "most": 1}
+    asked = {"aside": engine.Aside(ball.net.length), "least": -np.inf, "slack": 0.0, "band_width": 1e9, "most": 1}
 
     def best(some):
         found, _ = union.loops_on(ball, objective, some, **asked)
@@ -228,7 +256,7 @@ def test_too_many_ways_leave_out_the_last_walks(may_repeat, monkeypatch):
 
     of_all, given = best(walks), np.sort(value)[::-1][10]
     assert of_all > given + 1.0
-    monkeypatch.setattr(union, "STATES", 800)
+    monkeypatch.setattr(union, "ARCS", 800)
     assert given <= best(walks) < of_all
-    monkeypatch.setattr(union, "LABELS", 1)
+    monkeypatch.setattr(carving, "LABELS", 1)
     assert union.loops_on(ball, objective, walks, **asked)[0] == []

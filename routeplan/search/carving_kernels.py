@@ -1,0 +1,876 @@
+"""Compiled loops of the search on every loop of a network: the network is carved up into a tree of node sets.
+
+A *carving* is a binary tree: its leaves are the nodes of the network, numbered as they are, and each further set joins
+two smaller ones, so that a set's number is greater than those of its parts. The last set is everything, the start is
+its second part. What a loop does within a set falls into *pieces*: each comes in by one edge and goes out by another,
+both leading across to other nodes. A *state* of a set is its pieces, by these edges alone, and which of its streets
+have been ridden that others still to be met lie beside. An *arc* joins states of the two parts to one of the whole; a
+state of a leaf is a *passing*, one way to ride through the node. All arrays are plain; nothing raises.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from routeplan.compiled import kernel
+
+PIECES = 4  # of a state, at most: two bytes of its key each
+SLOTS = 255  # for edges that lead across, from 1 on, at most
+SIGHT = 64  # bits of a word: edges that two parts share, and streets beside others, at most
+NEIGHBOURS = 64  # of a set while the network is carved up, at most
+MIX = 0x9E3779B97F4A7C15  # 2^64 over the golden ratio: spreads keys over a table (Knuth, TAOCP vol. 3, 6.4)
+
+
+@kernel
+def draw(state):
+    """A number from 0 to 1 from state (1,) uint64, which goes on (xorshift: Marsaglia 2003, J. Stat. Software 8)."""
+    x = state[0]
+    x ^= x << np.uint64(13)
+    x ^= x >> np.uint64(7)
+    x ^= x << np.uint64(17)
+    state[0] = x
+    return np.float64(x >> np.uint64(11)) / 9007199254740992.0
+
+
+@kernel
+def carve(start, pair_first, pair_node, pair_weight, growth, noise, tries, part):
+    """A carving with few edges across: sets grow together greedily, the best of `tries` with some noise.
+
+    pair_first, pair_node, pair_weight : neighbours of each node, and how much leads to them; growth : of a set's states
+    with each edge across, as it is reckoned. Fills part (n - 1, 2), the two parts of sets n, n + 1 ...; returns the
+    number of arcs reckoned with, inf where no carving was found."""
+    n = pair_first.size - 1
+    near = np.empty((2 * n, NEIGHBOURS), np.int32)
+    weight = np.empty((2 * n, NEIGHBOURS))
+    count = np.empty(2 * n, np.int64)
+    across = np.empty(2 * n)
+    partner = np.empty(2 * n, np.int64)
+    score = np.empty(2 * n)
+    alive = np.empty(n, np.int64)
+    now = np.empty((n - 1, 2), np.int64)
+    least = np.inf
+    random = np.array([np.uint64(88172645463325252)])
+    for attempt in range(tries):
+        some = noise * attempt / tries
+        fits = True
+        for v in range(n):
+            count[v] = 0
+            across[v] = 0.0
+            for a in range(pair_first[v], pair_first[v + 1]):
+                across[v] += pair_weight[a]
+                if pair_node[a] != start and v != start:
+                    if count[v] == NEIGHBOURS:
+                        return np.inf
+                    near[v, count[v]] = pair_node[a]
+                    weight[v, count[v]] = pair_weight[a]
+                    count[v] += 1
+        left = 0
+        for v in range(n):
+            if v != start:
+                alive[left] = v
+                left += 1
+        for v in range(n):
+            partner[v] = -2
+        cost = 0.0
+        new = n
+        while left > 1:
+            best = np.int64(-1)
+            for k in range(left):
+                v = alive[k]
+                if partner[v] == -2:  # to be looked for
+                    partner[v] = -1
+                    score[v] = np.inf
+                    for x in range(count[v]):
+                        u = near[v, x]
+                        both = across[v] + across[u] - 2.0 * weight[v, x]
+                        s = growth**both - growth ** across[v] - growth ** across[u]
+                        if some > 0.0:
+                            s += some * growth**both * np.log(-np.log(1e-12 + draw(random)))
+                        if s < score[v]:
+                            score[v] = s
+                            partner[v] = u
+                if partner[v] >= 0 and (best < 0 or score[v] < score[best]):
+                    best = v
+            if best < 0:  # nothing hangs together any more
+                p = alive[0]
+                q = alive[1]
+                share = 0.0
+            else:
+                p = best
+                q = partner[best]
+                share = 0.0
+                for x in range(count[p]):
+                    if near[p, x] == q:
+                        share = weight[p, x]
+            both = across[p] + across[q] - 2.0 * share
+            cost += growth ** (0.5 * (across[p] + across[q] + both))
+            if cost >= least:
+                fits = False
+                break
+            now[new - n, 0] = p
+            now[new - n, 1] = q
+            across[new] = both
+            count[new] = 0
+            for side in range(2):
+                w = p if side == 0 else q
+                other = q if side == 0 else p
+                for x in range(count[w]):
+                    u = near[w, x]
+                    if u == other:
+                        continue
+                    there = -1
+                    for y in range(count[new]):
+                        if near[new, y] == u:
+                            there = y
+                    if there >= 0:
+                        weight[new, there] += weight[w, x]
+                        continue
+                    if count[new] == NEIGHBOURS:
+                        fits = False
+                        break
+                    near[new, count[new]] = u
+                    weight[new, count[new]] = weight[w, x]
+                    count[new] += 1
+            if not fits:
+                break
+            for x in range(count[new]):  # the neighbours know one set less
+                u = near[new, x]
+                k = 0
+                for y in range(count[u]):
+                    if near[u, y] != p and near[u, y] != q:
+                        near[u, k] = near[u, y]
+                        weight[u, k] = weight[u, y]
+                        k += 1
+                near[u, k] = new
+                weight[u, k] = weight[new, x]
+                count[u] = k + 1
+                partner[u] = -2
+            partner[new] = -2
+            k = 0
+            for x in range(left):
+                if alive[x] != p and alive[x] != q:
+                    alive[k] = alive[x]
+                    k += 1
+            alive[k] = new
+            left = k + 1
+            new += 1
+        if fits and cost < least:
+            least = cost
+            part[: n - 2] = now[: n - 2]
+            part[n - 2, 0] = alive[0]
+            part[n - 2, 1] = start
+    return least
+
+
+@kernel
+def charges(part, one, other, ends, parent, at, left_street, right_street, top):
+    """Where it is told that two streets near each other are both ridden: the first set that meets both.
+
+    one, other : (pairs,) streets; ends : (streets, 2) nodes. Fills parent (sets,) ; at (pairs,) the set, a node where
+    both meet there; left_street, right_street (pairs,) which of the two its parts know; top (streets,) the last set for
+    which it must be known whether a street was ridden."""
+    n = part.shape[0] + 1
+    parent[2 * n - 2] = -1
+    for k in range(n - 1):
+        parent[part[k, 0]] = n + k
+        parent[part[k, 1]] = n + k
+    top[:] = -1
+    for q in range(one.size):
+        at[q] = 2 * n
+        for x in range(2):
+            for y in range(2):
+                a = ends[one[q], x]
+                b = ends[other[q], y]
+                while a != b:
+                    if a < b:
+                        a = parent[a]
+                    else:
+                        b = parent[b]
+                if a < at[q]:
+                    at[q] = a
+                    inside = ends[one[q], x]
+                    while parent[inside] != a and inside != a:
+                        inside = parent[inside]
+                    if a >= n and part[a - n, 0] == inside:
+                        left_street[q], right_street[q] = one[q], other[q]
+                    else:
+                        left_street[q], right_street[q] = other[q], one[q]
+        top[one[q]] = max(top[one[q]], at[q])
+        top[other[q]] = max(top[other[q]], at[q])
+
+
+@kernel
+def passings(v, begins, street, out_first, out_edge, in_first, in_edge, turn_first, turn_edge, repeats, most, pair, turn, number):  # noqa: E501
+    """Ways to ride through node `v`, or not at all, `most` times at most; returns how many, at most `number.size`.
+
+    begins : 1 where the loop begins and ends here: then the first pair is its last edge and its first.
+    Fills pair (ways, PIECES, 2), edges followed by edges; turn (ways, PIECES), -1 for the first pair of the start;
+    number (ways,) of pairs."""
+    ins = in_first[v + 1] - in_first[v]
+    outs = out_first[v + 1] - out_first[v]
+    at = np.empty(ins + 1, np.int64)  # turn looked at, of each edge that comes in
+    new = -2  # of an edge not looked at yet
+    now = np.empty((PIECES, 3), np.int64)
+    had = np.empty(ins + 1, np.int64)  # pairs before this edge
+    count = 0
+    for q in range(ins * outs if begins == 1 else 1):
+        had[0] = 0
+        if begins == 1:
+            now[0, 0] = in_edge[in_first[v] + q // outs]
+            now[0, 1] = out_edge[out_first[v] + q % outs]
+            now[0, 2] = -1
+            had[0] = 1
+            if repeats == 0 and street[now[0, 0]] == street[now[0, 1]]:
+                continue
+        depth = 0
+        at[0] = new
+        while depth >= 0:
+            k = had[depth]
+            if depth == ins:
+                if count == number.size:
+                    return count
+                for x in range(k):
+                    pair[count, x, 0] = now[x, 0]
+                    pair[count, x, 1] = now[x, 1]
+                    turn[count, x] = now[x, 2]
+                number[count] = k
+                count += 1
+                depth -= 1
+                continue
+            e = np.int64(in_edge[in_first[v] + depth])
+            fits = False
+            if at[depth] == new:  # first without this edge
+                at[depth] = turn_first[e] - 1
+                had[depth + 1] = k
+                fits = True
+            else:
+                at[depth] += 1
+                a = at[depth]
+                if a >= turn_first[e + 1] or k == most:
+                    depth -= 1
+                    continue
+                f = np.int64(turn_edge[a])
+                fits = repeats == 1 or street[e] != street[f]
+                for x in range(k):
+                    if now[x, 0] == e or now[x, 1] == f:
+                        fits = False
+                    elif repeats == 0:
+                        for y in range(2):
+                            s = street[now[x, y]]
+                            if s == street[e] or s == street[f]:
+                                fits = False
+                if fits:
+                    now[k, 0] = e
+                    now[k, 1] = f
+                    now[k, 2] = a
+                    had[depth + 1] = k + 1
+            if fits:
+                depth += 1
+                at[depth] = new
+    return count
+
+
+@kernel
+def key_of(count, comes, goes):
+    """Key of some pieces, which are put in the order of the slots by which they come in."""
+    key = np.uint64(0)
+    for x in range(count):
+        least = x
+        for y in range(x + 1, count):
+            if comes[y] < comes[least]:
+                least = y
+        one = comes[least]
+        two = goes[least]
+        comes[least] = comes[x]
+        goes[least] = goes[x]
+        comes[x] = one
+        goes[x] = two
+        key |= np.uint64(one | two << 8) << np.uint64(16 * x)
+    return key
+
+
+@kernel
+def pieces_of(key, comes, goes):
+    """Slots by which the pieces of a key come in and go out; returns how many."""
+    count = 0
+    while key != 0:
+        comes[count] = np.int64(key & np.uint64(255))
+        goes[count] = np.int64(key >> np.uint64(8) & np.uint64(255))
+        key >>= np.uint64(16)
+        count += 1
+    return count
+
+
+@kernel
+def told_by(key, known, slot_tells, bit_tells):
+    """What a state tells: of all slots and all bits that it has, taken together."""
+    told = np.uint64(0)
+    while key != 0:
+        told |= slot_tells[np.int64(key & np.uint64(255))]
+        key >>= np.uint64(8)
+    x = 0
+    while known != 0:
+        if known & np.uint64(1) != 0:
+            told |= bit_tells[x]
+        known >>= np.uint64(1)
+        x += 1
+    return told
+
+
+@kernel
+def joined_pieces(a_count, a_comes, a_goes, a_slot, a_shared, a_by, b_count, b_comes, b_goes, b_slot, b_shared, b_by, comes, goes):  # noqa: E501
+    """Pieces of two parts put together where one goes out by an edge that the other comes in by: how many there are,
+    -1 where some close a ring or are too many.
+
+    slot : of the whole, 0 for edges that both parts share; shared : their number, by : the piece that comes in there.
+    Fills comes and goes, slots of the whole."""
+    count = 0
+    seen = 0
+    for side in range(2):
+        for x in range(a_count if side == 0 else b_count):
+            begin = a_slot[a_comes[x]] if side == 0 else b_slot[b_comes[x]]
+            if begin == 0:
+                continue
+            if count == PIECES:
+                return -1
+            here = side
+            y = x
+            end = 0
+            while end == 0:
+                seen += 1
+                if here == 0:
+                    s = a_goes[y]
+                    end = a_slot[s]
+                    if end == 0:
+                        y = b_by[a_shared[s]]
+                else:
+                    s = b_goes[y]
+                    end = b_slot[s]
+                    if end == 0:
+                        y = a_by[b_shared[s]]
+                here = 1 - here
+            comes[count] = begin
+            goes[count] = end
+            count += 1
+    return count if seen == a_count + b_count else -1
+
+
+@kernel
+def one_ring(a_count, a_goes, a_shared, a_by, b_count, b_goes, b_shared, b_by):
+    """Whether the pieces of two parts, all of them between the two, close one single ring."""
+    if a_count != b_count or a_count == 0:
+        return False
+    y = 0
+    for seen in range(1, a_count + 1):
+        y = b_by[a_shared[a_goes[y]]]
+        y = a_by[b_shared[b_goes[y]]]
+        if y == 0:
+            return seen == a_count
+    return False
+
+
+@kernel
+def states(part, start, tail, head, street, out_first, out_edge, in_first, in_edge, turn_first, turn_edge, one, other, near_gain, never, repeats, pieces, narrow, parent, at, left_street, right_street, top, ends, key, known, leaf_gain, pair, turn, number, arc, arc_gain, used):  # noqa: E501
+    """Every state that can be reached, set after set of a carving, and the arcs that make them.
+
+    one, other, near_gain : (pairs,) streets near each other, and the gain of riding both, which must not be where it is
+    `never`; parent ... ends : see charges; pieces : of a
+    state, at most, one less where more than `narrow` edges lead across. Fills key and known (states,) uint64, those of
+    the leaves first; leaf_gain (leaf states,); pair, turn, number as in passings; arc (arcs, 3): states of both parts
+    and of the whole; arc_gain (arcs,). Loops end in the last state. used : (3,) numbers of states, leaf states and
+    arcs. Returns 0, or 1 where room ran out."""
+    n = part.shape[0] + 1
+    sets = 2 * n - 1
+    first = np.empty(sets, np.int64)  # states of a set, leaves and joins each in their order
+    last = np.empty(sets, np.int64)
+    edge_first = np.empty(sets, np.int64)  # and edges that lead across from it
+    edge_last = np.empty(sets, np.int64)
+    room = 64 * sets + 4 * tail.size
+    across = np.empty(room, np.int64)
+    used_across = 0
+    slot = np.zeros(tail.size, np.int64)
+    comes = np.empty(PIECES + 1, np.int64)
+    goes = np.empty(PIECES + 1, np.int64)
+    count = 0
+    order = np.argsort(at)
+    charge = 0
+    for v in range(n):
+        begin = used_across
+        if used_across + (out_first[v + 1] - out_first[v]) + (in_first[v + 1] - in_first[v]) > room:
+            return 1
+        for a in range(out_first[v], out_first[v + 1]):
+            across[used_across] = out_edge[a]
+            used_across += 1
+        for a in range(in_first[v], in_first[v + 1]):
+            across[used_across] = in_edge[a]
+            used_across += 1
+        if used_across - begin > SLOTS:
+            return 1
+        edge_first[v], edge_last[v] = begin, used_across
+        for a in range(begin, used_across):
+            slot[across[a]] = a - begin + 1
+        first[v] = count
+        count += passings(
+            v, 1 if v == start else 0, street, out_first, out_edge, in_first, in_edge, turn_first, turn_edge, repeats,
+            pieces, pair[count:], turn[count:], number[count:],
+        )  # fmt: skip
+        if count == number.size or count >= key.size:
+            return 1
+        while charge < order.size and at[order[charge]] < v:
+            charge += 1
+        listed = count
+        count = first[v]
+        for w in range(first[v], listed):
+            gain = 0.0
+            for c in range(charge, order.size):
+                q = order[c]
+                if at[q] != v:
+                    break
+                has_one = False
+                has_other = False
+                for x in range(number[w]):
+                    for y in range(2):
+                        has_one = has_one or street[pair[w, x, y]] == one[q]
+                        has_other = has_other or street[pair[w, x, y]] == other[q]
+                if has_one and has_other:
+                    gain += near_gain[q]
+            if gain <= never:
+                continue
+            for x in range(number[w]):
+                comes[x] = slot[pair[w, x, 0]]
+                goes[x] = slot[pair[w, x, 1]]
+            key[count] = key_of(number[w], comes, goes)
+            known[count] = 0
+            leaf_gain[count] = gain
+            pair[count] = pair[w]
+            turn[count] = turn[w]
+            number[count] = number[w]
+            count += 1
+        last[v] = count
+    leaf_states = count
+    bits = 12
+    while (1 << bits) < key.size and bits < 20:
+        bits += 1
+    table = np.full(1 << bits, -1, np.int32)
+    mask = np.int64(table.size - 1)
+    bit_street = np.full((sets, SIGHT), -1, np.int32)
+    bit_count = np.zeros(sets, np.int64)
+    for s in range(top.size):  # a street whose nodes both lie in a set needs a bit there until it is asked for no more
+        if top[s] < 0:
+            continue
+        a = ends[s, 0]
+        b = ends[s, 1]
+        while a != b:
+            if a < b:
+                a = parent[a]
+            else:
+                b = parent[b]
+        while a < top[s]:
+            if bit_count[a] == SIGHT:
+                return 1
+            bit_street[a, bit_count[a]] = s
+            bit_count[a] += 1
+            a = parent[a]
+    own_slot = np.zeros((2, SLOTS + 1), np.int64)  # of the whole
+    shared = np.zeros((2, SLOTS + 1), np.int64)  # which of the edges that both parts share, from 1 on
+    by = np.zeros((2, SIGHT + 1), np.int64)
+    share_tells = np.zeros((2, SLOTS + 1), np.uint64)
+    near_tells = np.zeros((2, SLOTS + 1), np.uint64)
+    bit_tells = np.zeros((2, SLOTS + 1), np.uint64)
+    near_bit = np.zeros((2, SIGHT), np.uint64)
+    bit_bit = np.zeros((2, SIGHT), np.uint64)
+    nothing = np.zeros(SIGHT, np.uint64)
+    mark = np.zeros(tail.size, np.int64)
+    side_comes = np.empty((2, PIECES), np.int64)
+    side_goes = np.empty((2, PIECES), np.int64)
+    arcs = 0
+    for k in range(n - 1):
+        whole = n + k
+        is_last = k == n - 2
+        while charge < order.size and at[order[charge]] < whole:
+            charge += 1
+        charged = 0
+        while charge + charged < order.size and at[order[charge + charged]] == whole:
+            charged += 1
+        if charged > SIGHT:
+            return 1
+        # edges that lead across, and those between the two parts
+        begin = used_across
+        between = 0
+        for side in range(2):
+            p = part[k, side]
+            for a in range(edge_first[p], edge_last[p]):
+                mark[across[a]] += 1
+        own_slot[:] = 0
+        shared[:] = 0
+        share_tells[:] = 0
+        near_tells[:] = 0
+        bit_tells[:] = 0
+        near_bit[:] = 0
+        bit_bit[:] = 0
+        for side in range(2):
+            p = part[k, side]
+            for a in range(edge_first[p], edge_last[p]):
+                e = across[a]
+                s = a - edge_first[p] + 1
+                if mark[e] == 1:
+                    if used_across == room or used_across - begin == SLOTS:
+                        return 1
+                    across[used_across] = e
+                    used_across += 1
+                    own_slot[side, s] = used_across - begin
+                elif side == 0:
+                    if between == SIGHT:
+                        return 1
+                    between += 1
+                    slot[e] = between
+                if mark[e] == 2:
+                    shared[side, s] = slot[e]
+                    share_tells[side, s] = np.uint64(1) << np.uint64(slot[e] - 1)
+                    for x in range(bit_count[whole]):
+                        if bit_street[whole, x] == street[e]:
+                            bit_tells[side, s] |= np.uint64(1) << np.uint64(x)
+                for c in range(charged):
+                    q = order[charge + c]
+                    if street[e] == (left_street[q] if side == 0 else right_street[q]):
+                        near_tells[side, s] |= np.uint64(1) << np.uint64(c)
+            for z in range(bit_count[p]):
+                t = bit_street[p, z]
+                for x in range(bit_count[whole]):
+                    if bit_street[whole, x] == t:
+                        bit_bit[side, z] |= np.uint64(1) << np.uint64(x)
+                for c in range(charged):
+                    q = order[charge + c]
+                    if t == (left_street[q] if side == 0 else right_street[q]):
+                        near_bit[side, z] |= np.uint64(1) << np.uint64(c)
+        for side in range(2):
+            p = part[k, side]
+            for a in range(edge_first[p], edge_last[p]):
+                mark[across[a]] = 0
+        edge_first[whole], edge_last[whole] = begin, used_across
+        here_pieces = pieces if used_across - begin <= narrow else pieces - 1
+        a_first, a_last = first[part[k, 0]], last[part[k, 0]]
+        b_first, b_last = first[part[k, 1]], last[part[k, 1]]
+        b_shares = np.empty(b_last - b_first, np.uint64)
+        for b in range(b_first, b_last):
+            b_shares[b - b_first] = told_by(key[b], np.uint64(0), share_tells[1], nothing)
+        b_order = np.argsort(b_shares, kind="mergesort")
+        b_shares = b_shares[b_order]
+        b_near = np.empty(b_order.size, np.uint64)
+        b_known = np.empty(b_order.size, np.uint64)
+        for x in range(b_order.size):
+            b = b_first + b_order[x]
+            b_near[x] = told_by(key[b], known[b], near_tells[1], near_bit[1])
+            b_known[x] = told_by(key[b], known[b], bit_tells[1], bit_bit[1])
+        first[whole] = count
+        for a in range(a_first, a_last):
+            shares = told_by(key[a], np.uint64(0), share_tells[0], nothing)
+            x = np.searchsorted(b_shares, shares)
+            if x == b_shares.size or b_shares[x] != shares:
+                continue
+            a_near = told_by(key[a], known[a], near_tells[0], near_bit[0])
+            a_known = told_by(key[a], known[a], bit_tells[0], bit_bit[0])
+            a_count = pieces_of(key[a], side_comes[0], side_goes[0])
+            for y in range(a_count):
+                by[0, shared[0, side_comes[0, y]]] = y
+            while x < b_shares.size and b_shares[x] == shares:
+                b = b_first + b_order[x]
+                beside = a_near & b_near[x]
+                new_known = a_known | b_known[x]
+                x += 1
+                gain = 0.0
+                c = 0
+                while beside != 0:
+                    if beside & np.uint64(1) != 0:
+                        gain += near_gain[order[charge + c]]
+                    beside >>= np.uint64(1)
+                    c += 1
+                if gain <= never:
+                    continue
+                b_count = pieces_of(key[b], side_comes[1], side_goes[1])
+                for y in range(b_count):
+                    by[1, shared[1, side_comes[1, y]]] = y
+                new = np.uint64(0)
+                if is_last:
+                    if not one_ring(a_count, side_goes[0], shared[0], by[0], b_count, side_goes[1], shared[1], by[1]):
+                        continue
+                    new_known = np.uint64(0)
+                else:
+                    together = joined_pieces(
+                        a_count, side_comes[0], side_goes[0], own_slot[0], shared[0], by[0], b_count, side_comes[1],
+                        side_goes[1], own_slot[1], shared[1], by[1], comes, goes,
+                    )  # fmt: skip
+                    if together < 0 or together > here_pieces:
+                        continue
+                    new = key_of(together, comes, goes)
+                q = np.int64((new ^ new_known * np.uint64(MIX)) * np.uint64(MIX) >> np.uint64(64 - bits))
+                while table[q] >= first[whole] and (key[table[q]] != new or known[table[q]] != new_known):
+                    q = (q + 1) & mask
+                if table[q] < first[whole]:
+                    if count == key.size or 2 * (count - first[whole]) > table.size:
+                        return 1
+                    table[q] = count
+                    key[count] = new
+                    known[count] = new_known
+                    count += 1
+                if arcs == arc_gain.size:
+                    return 1
+                arc[arcs, 0] = a
+                arc[arcs, 1] = b
+                arc[arcs, 2] = table[q]
+                arc_gain[arcs] = gain
+                arcs += 1
+        last[whole] = count
+    used[0] = count
+    used[1] = leaf_states
+    used[2] = arcs
+    return 0
+
+
+@kernel
+def weigh(pair, turn, number, gain, again, length, street, turn_gain, near_gain, aside, per_gain, own_gain, own_m, own_again_m, own_aside):  # noqa: E501
+    """What each passing comes to: its turns, the edges that it goes out by, and half of what is ridden both ways.
+
+    Fills the gain, metres, metres ridden again and the cost summed up aside, `per_gain` of it for a unit of price."""
+    for w in range(number.size):
+        price = near_gain[w]
+        plain = 0.0
+        metres = 0.0
+        twice = 0.0
+        beside = 0.0
+        for x in range(number[w]):
+            if turn[w, x] >= 0:
+                price += turn_gain[turn[w, x]]
+            f = pair[w, x, 1]
+            plain += gain[f]
+            metres += length[f]
+            beside += aside[f]
+            for y in range(number[w]):
+                e = pair[w, y, 0]
+                if street[e] == street[f]:
+                    price += 0.25 * (again[e] - gain[e] + again[f] - gain[f])
+                    twice += 0.5 * length[e]
+        own_gain[w] = plain + price
+        own_m[w] = metres
+        own_again_m[w] = twice
+        own_aside[w] = beside - per_gain * price
+
+
+@kernel
+def inside(arc, arc_gain, scale, value, by):
+    """The most that each state can come to, and the arc by which: fills both beyond the leaf states."""
+    for a in range(arc_gain.size):
+        v = value[arc[a, 0]] + value[arc[a, 1]] + scale * arc_gain[a]
+        t = arc[a, 2]
+        if v > value[t]:
+            value[t] = v
+            by[t] = a
+
+
+@kernel
+def outside(arc, arc_gain, scale, value, rest, through):
+    """The most that all the rest of a loop can come to: fills rest (states,), 0 in the last and -inf in the others, and
+    through (arcs,): the most of a loop by each."""
+    for a in range(arc_gain.size - 1, -1, -1):
+        r = rest[arc[a, 2]]
+        through[a] = -np.inf
+        if r == -np.inf:
+            continue
+        r += scale * arc_gain[a]
+        i = arc[a, 0]
+        j = arc[a, 1]
+        through[a] = r + value[i] + value[j]
+        rest[i] = max(rest[i], r + value[j])
+        rest[j] = max(rest[j], r + value[i])
+
+
+@kernel
+def summed(arc, by, leaf_states, leaf, end, stack):
+    """Sum of `leaf` (leaf states,) over the best way of a state."""
+    stack[0] = end
+    count = 1
+    total = 0.0
+    while count > 0:
+        count -= 1
+        s = stack[count]
+        if s < leaf_states:
+            total += leaf[s]
+        else:
+            stack[count] = arc[by[s], 0]
+            stack[count + 1] = arc[by[s], 1]
+            count += 2
+    return total
+
+
+@kernel
+def at_place(table, place, number, state, bucket):
+    """Where a table of labels has the one of a state and a bucket of metres, or would have it (see labels)."""
+    mask = np.uint64(table.size - 1)
+    name = (np.uint64(place) << np.uint64(20)) ^ np.uint64(number)
+    h = np.int64((name * np.uint64(MIX) >> np.uint64(32)) & mask)
+    while table[h] >= 0 and (state[table[h]] != place or bucket[table[h]] != number):
+        h = np.int64(np.uint64(h + 1) & mask)
+    return h
+
+
+@kernel
+def labels(arc, arc_gain, scale, leaf_states, own_gain, own_m, own_again_m, own_aside, per_gain, prices, rests, fewest_m, most_m, least_aside, aside_most, shortest, longest, again_most, target, pull, cutoff, hint_table, hint_state, hint_bucket, hint_rest, hint_step, hint_cutoff, step, newest, value, metres, twice, beside, one, two, state, bucket, older, table, ends):  # noqa: E501
+    """Labels of states, one for each `step` of metres, of loops that come to `cutoff`.
+
+    own_ ... : see weigh; prices (k,) of a metre, rests (k, states) the most of the rest at each; fewest_m, most_m,
+    least_aside (states,) of the rest. hint_ ... : labels of longer steps, what can be gained beyond them (see onward),
+    and a cutoff for that. newest : (states,) -1; table : -1, its size a power of 2. Fills value, metres, twice, beside,
+    one and two, the labels (or -1 - passing) they are made of, state, bucket and older of each label, and ends: labels
+    of closed loops. Returns (labels, ends), labels -1 where room ran out."""
+    end = newest.size - 1
+    price = prices[0]
+    count = 0
+    closed = 0
+    for a in range(arc_gain.size):
+        t = arc[a, 2]
+        near = scale * arc_gain[a]
+        for side in range(2):
+            s = arc[a, side]
+            if s < leaf_states and newest[s] < 0:
+                if count == value.size:
+                    return -1, closed
+                value[count] = own_gain[s]
+                metres[count] = own_m[s]
+                twice[count] = own_again_m[s]
+                beside[count] = own_aside[s]
+                one[count] = -1 - s
+                state[count] = s
+                bucket[count] = np.int64(own_m[s] / step)
+                older[count] = -1
+                newest[s] = count
+                count += 1
+        x = newest[arc[a, 0]]
+        while x >= 0:
+            y = newest[arc[a, 1]]
+            while y >= 0:
+                v = value[x] + value[y] + near
+                m = metres[x] + metres[y]
+                r = twice[x] + twice[y]
+                b = beside[x] + beside[y] - per_gain * near
+                low = max(m + fewest_m[t], shortest)
+                high = min(m + most_m[t], longest)
+                i, j = x, y
+                y = older[y]
+                if low > high or r > again_most or b + least_aside[t] > aside_most:
+                    continue
+                middle = min(max(target, low), high)
+                hopeful = True
+                for k in range(prices.size):
+                    p = prices[k]
+                    at = low if p < 0.0 else high  # the length that suits best: here, or nearest to the target
+                    worth = max(p * at + pull * abs(at - target), p * middle + pull * abs(middle - target))
+                    if v - p * m + rests[k, t] + worth < cutoff:
+                        hopeful = False
+                        break
+                if not hopeful:
+                    continue
+                c = np.int64(-1)
+                h = np.int64(0)
+                here = np.int64(m / step)
+                if t != end:
+                    if hint_table.size > 1:
+                        most = -np.inf
+                        for z in range(np.int64(m / hint_step) - 1, np.int64(m / hint_step) + 2):
+                            if z >= 0:
+                                k = hint_table[at_place(hint_table, t, z, hint_state, hint_bucket)]
+                                if k >= 0:
+                                    most = max(most, hint_rest[k])
+                        if v + most < hint_cutoff:
+                            continue
+                    h = at_place(table, t, here, state, bucket)
+                    c = np.int64(table[h])
+                    if c >= 0 and value[c] - price * metres[c] >= v - price * m:
+                        continue
+                if c < 0:
+                    if count == value.size or closed == ends.size:
+                        return -1, closed
+                    c = np.int64(count)
+                    count += 1
+                    state[c] = t
+                    bucket[c] = here
+                    older[c] = -1
+                    if t == end:
+                        ends[closed] = c
+                        closed += 1
+                        v += pull * abs(m - target)
+                    else:
+                        older[c] = newest[t]
+                        newest[t] = c
+                        table[h] = c
+                value[c] = v
+                metres[c] = m
+                twice[c] = r
+                beside[c] = b
+                one[c] = i
+                two[c] = j
+            x = older[x]
+    return count, closed
+
+
+@kernel
+def onward(arc, arc_gain, scale, shortest, longest, again_most, target, pull, step, newest, value, metres, twice, state, bucket, older, table, onward_gain, most):  # noqa: E501
+    """What can be gained beyond each label: fills onward_gain (labels,), and most (arcs,): of a loop by each arc."""
+    onward_gain[:] = -np.inf
+    end = newest.size - 1
+    for a in range(arc_gain.size - 1, -1, -1):
+        t = arc[a, 2]
+        near = scale * arc_gain[a]
+        most[a] = -np.inf
+        x = newest[arc[a, 0]]
+        while x >= 0:
+            y = newest[arc[a, 1]]
+            while y >= 0:
+                v = value[x] + value[y] + near
+                m = metres[x] + metres[y]
+                total = -np.inf
+                if t == end:
+                    if shortest <= m <= longest and twice[x] + twice[y] <= again_most:
+                        total = v + pull * abs(m - target)
+                else:
+                    c = table[at_place(table, t, np.int64(m / step), state, bucket)]
+                    if c >= 0:
+                        total = v + onward_gain[c]
+                if total > most[a]:
+                    most[a] = total
+                onward_gain[x] = max(onward_gain[x], total - value[x])
+                onward_gain[y] = max(onward_gain[y], total - value[y])
+                y = older[y]
+            x = older[x]
+
+
+@kernel
+def ridden(label, one, two, pair, turn, number, follows, stack, walk):
+    """Edges of a closed loop's label, from the start on, into `walk`; returns their number. follows : (e,) space."""
+    first = np.int64(-1)
+    last = np.int64(-1)
+    stack[0] = label
+    left = 1
+    while left > 0:
+        left -= 1
+        c = stack[left]
+        if one[c] >= 0:
+            stack[left] = one[c]
+            stack[left + 1] = two[c]
+            left += 2
+            continue
+        w = -1 - one[c]
+        for x in range(number[w]):
+            if turn[w, x] < 0:
+                last = np.int64(pair[w, x, 0])
+                first = np.int64(pair[w, x, 1])
+            else:
+                follows[pair[w, x, 0]] = pair[w, x, 1]
+    count = 0
+    e = first
+    while count < walk.size:
+        walk[count] = e
+        count += 1
+        if e == last:
+            break
+        e = np.int64(follows[e])
+    return count
