@@ -370,15 +370,118 @@ def one_ring(a_count, a_goes, a_shared, a_by, b_count, b_goes, b_shared, b_by):
 
 
 @kernel
+def beside_at(v, pairs, count, street, order, charge, at, one, other, near_gain):
+    """Gain where a passing of node `v` rides both of two streets near each other that meet there."""
+    gain = 0.0
+    for c in range(charge, order.size):
+        q = order[c]
+        if at[q] != v:
+            break
+        has_one = False
+        has_other = False
+        for x in range(count):
+            for y in range(2):
+                has_one = has_one or street[pairs[x, y]] == one[q]
+                has_other = has_other or street[pairs[x, y]] == other[q]
+        if has_one and has_other:
+            gain += near_gain[q]
+    return gain
+
+
+@kernel
+def remembered(ends, parent, top, bit_street, bit_count):
+    """A bit for each street whose nodes both lie in a set, until it is asked for no more.
+
+    Fills bit_street (sets, SIGHT) and bit_count (sets,), which begins with 0; False where there are too many."""
+    for s in range(top.size):
+        if top[s] < 0:
+            continue
+        a = ends[s, 0]
+        b = ends[s, 1]
+        while a != b:
+            if a < b:
+                a = parent[a]
+            else:
+                b = parent[b]
+        while a < top[s]:
+            if bit_count[a] == SIGHT:
+                return False
+            bit_street[a, bit_count[a]] = s
+            bit_count[a] += 1
+            a = parent[a]
+    return True
+
+
+@kernel
+def meeting(parts, whole, edge_first, edge_last, across, used, street, bit_street, bit_count, charged, left_street, right_street, mark, slot, own_slot, shared, share_tells, near_tells, bit_tells, near_bit, bit_bit):  # noqa: E501
+    """What the slots and bits of two parts mean for the whole.
+
+    across : edges that lead across, from edge_first to edge_last of each set; those of the whole are put at `used`.
+    charged : pairs of streets whose gain is told here; mark, slot : space by edge, mark 0. Fills, for both parts:
+    own_slot of the whole, 0 for the edges between the parts; `shared`, the numbers of these; as bits of a word
+    share_tells, the same, near_tells and near_bit, which charged pairs' street a slot or a bit knows, bit_tells and
+    bit_bit, which bits of the whole. Returns where the edges of the whole end, -1 where room ran out."""
+    begin = used
+    between = 0
+    for side in range(2):
+        for a in range(edge_first[parts[side]], edge_last[parts[side]]):
+            mark[across[a]] += 1
+    own_slot[:] = 0
+    shared[:] = 0
+    share_tells[:] = 0
+    near_tells[:] = 0
+    bit_tells[:] = 0
+    near_bit[:] = 0
+    bit_bit[:] = 0
+    for side in range(2):
+        p = parts[side]
+        knows = left_street if side == 0 else right_street
+        for a in range(edge_first[p], edge_last[p]):
+            e = across[a]
+            s = a - edge_first[p] + 1
+            if mark[e] == 1:
+                if used == across.size or used - begin == SLOTS:
+                    return -1
+                across[used] = e
+                used += 1
+                own_slot[side, s] = used - begin
+            elif side == 0:
+                if between == SIGHT:
+                    return -1
+                between += 1
+                slot[e] = between
+            if mark[e] == 2:
+                shared[side, s] = slot[e]
+                share_tells[side, s] = np.uint64(1) << np.uint64(slot[e] - 1)
+                for x in range(bit_count[whole]):
+                    if bit_street[whole, x] == street[e]:
+                        bit_tells[side, s] |= np.uint64(1) << np.uint64(x)
+            for c in range(charged.size):
+                if street[e] == knows[charged[c]]:
+                    near_tells[side, s] |= np.uint64(1) << np.uint64(c)
+        for z in range(bit_count[p]):
+            t = bit_street[p, z]
+            for x in range(bit_count[whole]):
+                if bit_street[whole, x] == t:
+                    bit_bit[side, z] |= np.uint64(1) << np.uint64(x)
+            for c in range(charged.size):
+                if t == knows[charged[c]]:
+                    near_bit[side, z] |= np.uint64(1) << np.uint64(c)
+    for side in range(2):
+        for a in range(edge_first[parts[side]], edge_last[parts[side]]):
+            mark[across[a]] = 0
+    return used
+
+
+@kernel
 def states(part, start, tail, head, street, out_first, out_edge, in_first, in_edge, turn_first, turn_edge, one, other, near_gain, never, repeats, pieces, narrow, parent, at, left_street, right_street, top, ends, key, known, leaf_gain, pair, turn, number, arc, arc_gain, used):  # noqa: E501
     """Every state that can be reached, set after set of a carving, and the arcs that make them.
 
-    one, other, near_gain : (pairs,) streets near each other, and the gain of riding both, which must not be where it is
-    `never`; parent ... ends : see charges; pieces : of a
-    state, at most, one less where more than `narrow` edges lead across. Fills key and known (states,) uint64, those of
-    the leaves first; leaf_gain (leaf states,); pair, turn, number as in passings; arc (arcs, 3): states of both parts
-    and of the whole; arc_gain (arcs,). Loops end in the last state. used : (3,) numbers of states, leaf states and
-    arcs. Returns 0, or 1 where room ran out."""
+    one, other, near_gain : (pairs,) streets near each other, and the gain of riding both, which must not be where it
+    is `never`; parent ... ends : see charges; pieces : of a state, at most, one less where more than `narrow` edges
+    lead across. Fills key and known (states,) uint64, those of the leaves first; leaf_gain (leaf states,); pair, turn,
+    number as in passings; arc (arcs, 3): states of both parts and of the whole; arc_gain (arcs,). Loops end in the
+    last state. used : (3,) numbers of states, leaf states and arcs. Returns 0, or 1 where room ran out."""
     n = part.shape[0] + 1
     sets = 2 * n - 1
     first = np.empty(sets, np.int64)  # states of a set, leaves and joins each in their order
@@ -421,19 +524,7 @@ def states(part, start, tail, head, street, out_first, out_edge, in_first, in_ed
         listed = count
         count = first[v]
         for w in range(first[v], listed):
-            gain = 0.0
-            for c in range(charge, order.size):
-                q = order[c]
-                if at[q] != v:
-                    break
-                has_one = False
-                has_other = False
-                for x in range(number[w]):
-                    for y in range(2):
-                        has_one = has_one or street[pair[w, x, y]] == one[q]
-                        has_other = has_other or street[pair[w, x, y]] == other[q]
-                if has_one and has_other:
-                    gain += near_gain[q]
+            gain = beside_at(v, pair[w], number[w], street, order, charge, at, one, other, near_gain)
             if gain <= never:
                 continue
             for x in range(number[w]):
@@ -455,22 +546,8 @@ def states(part, start, tail, head, street, out_first, out_edge, in_first, in_ed
     mask = np.int64(table.size - 1)
     bit_street = np.full((sets, SIGHT), -1, np.int32)
     bit_count = np.zeros(sets, np.int64)
-    for s in range(top.size):  # a street whose nodes both lie in a set needs a bit there until it is asked for no more
-        if top[s] < 0:
-            continue
-        a = ends[s, 0]
-        b = ends[s, 1]
-        while a != b:
-            if a < b:
-                a = parent[a]
-            else:
-                b = parent[b]
-        while a < top[s]:
-            if bit_count[a] == SIGHT:
-                return 1
-            bit_street[a, bit_count[a]] = s
-            bit_count[a] += 1
-            a = parent[a]
+    if not remembered(ends, parent, top, bit_street, bit_count):
+        return 1
     own_slot = np.zeros((2, SLOTS + 1), np.int64)  # of the whole
     shared = np.zeros((2, SLOTS + 1), np.int64)  # which of the edges that both parts share, from 1 on
     by = np.zeros((2, SIGHT + 1), np.int64)
@@ -494,59 +571,14 @@ def states(part, start, tail, head, street, out_first, out_edge, in_first, in_ed
             charged += 1
         if charged > SIGHT:
             return 1
-        # edges that lead across, and those between the two parts
         begin = used_across
-        between = 0
-        for side in range(2):
-            p = part[k, side]
-            for a in range(edge_first[p], edge_last[p]):
-                mark[across[a]] += 1
-        own_slot[:] = 0
-        shared[:] = 0
-        share_tells[:] = 0
-        near_tells[:] = 0
-        bit_tells[:] = 0
-        near_bit[:] = 0
-        bit_bit[:] = 0
-        for side in range(2):
-            p = part[k, side]
-            for a in range(edge_first[p], edge_last[p]):
-                e = across[a]
-                s = a - edge_first[p] + 1
-                if mark[e] == 1:
-                    if used_across == room or used_across - begin == SLOTS:
-                        return 1
-                    across[used_across] = e
-                    used_across += 1
-                    own_slot[side, s] = used_across - begin
-                elif side == 0:
-                    if between == SIGHT:
-                        return 1
-                    between += 1
-                    slot[e] = between
-                if mark[e] == 2:
-                    shared[side, s] = slot[e]
-                    share_tells[side, s] = np.uint64(1) << np.uint64(slot[e] - 1)
-                    for x in range(bit_count[whole]):
-                        if bit_street[whole, x] == street[e]:
-                            bit_tells[side, s] |= np.uint64(1) << np.uint64(x)
-                for c in range(charged):
-                    q = order[charge + c]
-                    if street[e] == (left_street[q] if side == 0 else right_street[q]):
-                        near_tells[side, s] |= np.uint64(1) << np.uint64(c)
-            for z in range(bit_count[p]):
-                t = bit_street[p, z]
-                for x in range(bit_count[whole]):
-                    if bit_street[whole, x] == t:
-                        bit_bit[side, z] |= np.uint64(1) << np.uint64(x)
-                for c in range(charged):
-                    q = order[charge + c]
-                    if t == (left_street[q] if side == 0 else right_street[q]):
-                        near_bit[side, z] |= np.uint64(1) << np.uint64(c)
-        for side in range(2):
-            p = part[k, side]
-            for a in range(edge_first[p], edge_last[p]):
-                mark[across[a]] = 0
+        used_across = meeting(
+            part[k], whole, edge_first, edge_last, across, begin, street, bit_street, bit_count,
+            order[charge : charge + charged], left_street, right_street, mark, slot, own_slot, shared, share_tells,
+            near_tells, bit_tells, near_bit, bit_bit,
+        )  # fmt: skip
+        if used_across < 0:
+            return 1
         edge_first[whole], edge_last[whole] = begin, used_across
         here_pieces = pieces if used_across - begin <= narrow else pieces - 1
         a_first, a_last = first[part[k, 0]], last[part[k, 0]]

@@ -50,7 +50,7 @@ ANY_SHARE = 6_000_000  # of the search for any loop at all, where no sweep close
 LISTED, LISTING = 3_000, 2_000_000  # loops of a small ball that are looked at one by one; steps that look for them
 WHOLE_SLACK, FIRST_WHOLE_SLACK = 0.01, 0.001  # how far behind the best loops of a whole ball are; in its first sums
 LATER = 12  # there: from this sum on loops may be in more pieces, if that is few arcs, and good ones are merged
-WIDER_ARCS = 1_000_000
+WIDER_ARCS = 1_000_000  # few, there
 LIMITED_ARCS = 100_000  # at most, where all loops within a limit are looked at
 CLOSINGS = 12  # loops taken from one sweep
 
