@@ -77,8 +77,8 @@ def ways_of(
     full = kernels.states(
         part, net.start, net.tail, net.head, net.street, net.out_first, net.out_edge, net.in_first, net.in_edge,
         net.turn_first, net.turn_edge, one, other, near_gain, 0.5 * NEVER, int(repeats), pieces,
-        kernels.SLOTS if narrow is None else narrow, parent, at, left, right, top, ends, key, known, beside, pair, turn,
-        number, arc, arc_gain, used,
+        kernels.SLOTS if narrow is None else narrow, parent, at, np.argsort(at, kind="stable"), left, right, top, ends,
+        key, known, beside, pair, turn, number, arc, arc_gain, used,
     )  # fmt: skip
     if full:
         return None

@@ -156,7 +156,9 @@ def carve(start, pair_first, pair_node, pair_weight, growth, noise, tries, part)
             new += 1
         if fits and cost < least:
             least = cost
-            part[: n - 2] = now[: n - 2]
+            for k in range(n - 2):
+                part[k, 0] = now[k, 0]
+                part[k, 1] = now[k, 1]
             part[n - 2, 0] = alive[0]
             part[n - 2, 1] = start
     return least
@@ -426,13 +428,12 @@ def meeting(parts, whole, edge_first, edge_last, across, used, street, bit_stree
     for side in range(2):
         for a in range(edge_first[parts[side]], edge_last[parts[side]]):
             mark[across[a]] += 1
-    own_slot[:] = 0
-    shared[:] = 0
-    share_tells[:] = 0
-    near_tells[:] = 0
-    bit_tells[:] = 0
-    near_bit[:] = 0
-    bit_bit[:] = 0
+    for side in range(2):
+        for s in range(SLOTS + 1):
+            own_slot[side, s] = shared[side, s] = 0
+            share_tells[side, s] = near_tells[side, s] = bit_tells[side, s] = 0
+        for z in range(SIGHT):
+            near_bit[side, z] = bit_bit[side, z] = 0
     for side in range(2):
         p = parts[side]
         knows = left_street if side == 0 else right_street
@@ -474,14 +475,34 @@ def meeting(parts, whole, edge_first, edge_last, across, used, street, bit_stree
 
 
 @kernel
-def states(part, start, tail, head, street, out_first, out_edge, in_first, in_edge, turn_first, turn_edge, one, other, near_gain, never, repeats, pieces, narrow, parent, at, left_street, right_street, top, ends, key, known, leaf_gain, pair, turn, number, arc, arc_gain, used):  # noqa: E501
+def places_for(count):
+    """Size of a table for so many, a power of 2 and at least twice as much."""
+    size = 4
+    while size < 2 * count:
+        size *= 2
+    return size
+
+
+@kernel
+def place_of(word, words, heads):
+    """Where a table has the first of some words that is equal to `word`, or would have it (-1 there)."""
+    mask = np.uint64(heads.size - 1)
+    h = np.int64((word * np.uint64(MIX) >> np.uint64(32)) & mask)
+    while heads[h] >= 0 and words[heads[h]] != word:
+        h = np.int64(np.uint64(h + 1) & mask)
+    return h
+
+
+@kernel
+def states(part, start, tail, head, street, out_first, out_edge, in_first, in_edge, turn_first, turn_edge, one, other, near_gain, never, repeats, pieces, narrow, parent, at, order, left_street, right_street, top, ends, key, known, leaf_gain, pair, turn, number, arc, arc_gain, used):  # noqa: E501
     """Every state that can be reached, set after set of a carving, and the arcs that make them.
 
     one, other, near_gain : (pairs,) streets near each other, and the gain of riding both, which must not be where it
-    is `never`; parent ... ends : see charges; pieces : of a state, at most, one less where more than `narrow` edges
-    lead across. Fills key and known (states,) uint64, those of the leaves first; leaf_gain (leaf states,); pair, turn,
-    number as in passings; arc (arcs, 3): states of both parts and of the whole; arc_gain (arcs,). Loops end in the
-    last state. used : (3,) numbers of states, leaf states and arcs. Returns 0, or 1 where room ran out."""
+    is `never`; parent ... ends : see charges; order : of `at`; pieces : of a state, at most, one less where more than
+    `narrow` edges lead across. Fills key and known (states,) uint64, those of the leaves first; leaf_gain (leaf
+    states,); pair, turn, number as in passings; arc (arcs, 3): states of both parts and of the whole; arc_gain (arcs,).
+    Loops end in the last state. used : (3,) numbers of states, leaf states and arcs. Returns 0, or 1 where room ran
+    out."""
     n = part.shape[0] + 1
     sets = 2 * n - 1
     first = np.empty(sets, np.int64)  # states of a set, leaves and joins each in their order
@@ -495,7 +516,6 @@ def states(part, start, tail, head, street, out_first, out_edge, in_first, in_ed
     comes = np.empty(PIECES + 1, np.int64)
     goes = np.empty(PIECES + 1, np.int64)
     count = 0
-    order = np.argsort(at)
     charge = 0
     for v in range(n):
         begin = used_across
@@ -533,8 +553,10 @@ def states(part, start, tail, head, street, out_first, out_edge, in_first, in_ed
             key[count] = key_of(number[w], comes, goes)
             known[count] = 0
             leaf_gain[count] = gain
-            pair[count] = pair[w]
-            turn[count] = turn[w]
+            for x in range(number[w]):
+                pair[count, x, 0] = pair[w, x, 0]
+                pair[count, x, 1] = pair[w, x, 1]
+                turn[count, x] = turn[w, x]
             number[count] = number[w]
             count += 1
         last[v] = count
@@ -583,33 +605,38 @@ def states(part, start, tail, head, street, out_first, out_edge, in_first, in_ed
         here_pieces = pieces if used_across - begin <= narrow else pieces - 1
         a_first, a_last = first[part[k, 0]], last[part[k, 0]]
         b_first, b_last = first[part[k, 1]], last[part[k, 1]]
-        b_shares = np.empty(b_last - b_first, np.uint64)
-        for b in range(b_first, b_last):
-            b_shares[b - b_first] = told_by(key[b], np.uint64(0), share_tells[1], nothing)
-        b_order = np.argsort(b_shares, kind="mergesort")
-        b_shares = b_shares[b_order]
-        b_near = np.empty(b_order.size, np.uint64)
-        b_known = np.empty(b_order.size, np.uint64)
-        for x in range(b_order.size):
-            b = b_first + b_order[x]
+        b_states = b_last - b_first
+        b_shares = np.empty(b_states, np.uint64)
+        b_near = np.empty(b_states, np.uint64)
+        b_known = np.empty(b_states, np.uint64)
+        b_next = np.empty(b_states, np.int32)  # that shares the same edges
+        heads = np.empty(places_for(b_states), np.int32)
+        for h in range(heads.size):
+            heads[h] = -1
+        for x in range(b_states - 1, -1, -1):
+            b = b_first + x
+            b_shares[x] = told_by(key[b], np.uint64(0), share_tells[1], nothing)
             b_near[x] = told_by(key[b], known[b], near_tells[1], near_bit[1])
             b_known[x] = told_by(key[b], known[b], bit_tells[1], bit_bit[1])
+            h = place_of(b_shares[x], b_shares, heads)
+            b_next[x] = heads[h]
+            heads[h] = x
         first[whole] = count
         for a in range(a_first, a_last):
             shares = told_by(key[a], np.uint64(0), share_tells[0], nothing)
-            x = np.searchsorted(b_shares, shares)
-            if x == b_shares.size or b_shares[x] != shares:
+            r = np.int64(heads[place_of(shares, b_shares, heads)])
+            if r < 0:
                 continue
             a_near = told_by(key[a], known[a], near_tells[0], near_bit[0])
             a_known = told_by(key[a], known[a], bit_tells[0], bit_bit[0])
             a_count = pieces_of(key[a], side_comes[0], side_goes[0])
             for y in range(a_count):
                 by[0, shared[0, side_comes[0, y]]] = y
-            while x < b_shares.size and b_shares[x] == shares:
-                b = b_first + b_order[x]
-                beside = a_near & b_near[x]
-                new_known = a_known | b_known[x]
-                x += 1
+            while r >= 0:
+                b = b_first + r
+                beside = a_near & b_near[r]
+                new_known = a_known | b_known[r]
+                r = np.int64(b_next[r])
                 gain = 0.0
                 c = 0
                 while beside != 0:
