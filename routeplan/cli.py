@@ -294,7 +294,7 @@ def _plan_job(
     from routeplan.plan import jobs, ridefile
 
     if compiled.all_to_compile():
-        say("first run on this machine: the kernels are compiled now, which takes about a minute, once")
+        say("first run on this machine: the kernels are compiled now, which takes a minute or two, once")
     with Proving() as proving:
         plan: Plan = jobs.plan(
             job, area, ridefile.read_ride(ride), progress=say, quick=quick, prove=proving if prove else None

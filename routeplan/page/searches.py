@@ -172,7 +172,7 @@ class Search:
             return
         try:
             compiling = compiled.all_to_compile()
-            self._tell("first run on this machine: preparing, about a minute, once" if compiling else "beginning",
+            self._tell("first run on this machine: preparing, a minute or two, once" if compiling else "beginning",
                        state="running")  # fmt: skip
             plan = job(asked.job, asked.area, asked.ride, progress=self._progress, watch=self._watch)
             if self._drop:
