@@ -165,6 +165,17 @@ def carve(start, pair_first, pair_node, pair_weight, growth, noise, tries, part)
 
 
 @kernel
+def first_with_both(a, b, parent):
+    """The smallest set that two sets lie in."""
+    while a != b:
+        if a < b:
+            a = parent[a]
+        else:
+            b = parent[b]
+    return a
+
+
+@kernel
 def charges(part, one, other, ends, parent, at, left_street, right_street, top):
     """Where it is told that two streets near each other are both ridden: the first set that meets both.
 
@@ -181,13 +192,7 @@ def charges(part, one, other, ends, parent, at, left_street, right_street, top):
         at[q] = 2 * n
         for x in range(2):
             for y in range(2):
-                a = ends[one[q], x]
-                b = ends[other[q], y]
-                while a != b:
-                    if a < b:
-                        a = parent[a]
-                    else:
-                        b = parent[b]
+                a = first_with_both(ends[one[q], x], ends[other[q], y], parent)
                 if a < at[q]:
                     at[q] = a
                     inside = ends[one[q], x]
@@ -398,13 +403,7 @@ def remembered(ends, parent, top, bit_street, bit_count):
     for s in range(top.size):
         if top[s] < 0:
             continue
-        a = ends[s, 0]
-        b = ends[s, 1]
-        while a != b:
-            if a < b:
-                a = parent[a]
-            else:
-                b = parent[b]
+        a = first_with_both(ends[s, 0], ends[s, 1], parent)
         while a < top[s]:
             if bit_count[a] == SIGHT:
                 return False
