@@ -8,22 +8,32 @@ of such a tree: Cook and Seymour 2003, INFORMS Journal on Computing 15).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from routeplan.search.engine import LONGEST_WALK, Aside, Objective
 
-PASSINGS, ARCS, LABELS = 100_000, 3_000_000, 600_000  # at most, of arcs and states each
+PASSINGS, ARCS, LABELS = 400_000, 6_000_000, 600_000  # at most, of arcs and states each
 FEWEST, PER_ARC = 10_000, 30  # labels of a small network, at most
-TRIES, GROWTH, NOISE, BESIDE = 20, 4.0, 0.3, 0.25  # carvings drawn; see kernels.carve; weight of streets side by side
-PIECES, NARROW = 4, 12  # of a loop in a set; edges across beyond which one less in a whole ball
+TRIES, NOISE, ROUNDS = 20, 0.3, 10  # carvings drawn, see kernels.carve; rounds in which sets are joined anew
+GROWTH = 3.0, 5.0  # of a set's states with each street across, as it is reckoned: streets once, twice
+BESIDE = 0.25  # of a street across: two streets side by side
+WIDEST = (63, 63, 63, 63, 63)  # edges across, at most, where a loop may fall into one piece in a set, two ...
 PRICES, CLOSE = 12, 2e-4  # of a metre, tried at most; how near to the least bound one is fair, in its size
 SIDES = (-0.1, 0.1, -0.3, 0.3)  # prices beside it that bound labels too, in the mean gain of a metre
 NARROWEST, WIDER = 6e-5, 1.5  # behind the bound, in the spread of all arcs: looked through first; then
-STEPS_M = (400.0, 80.0, 20.0)  # one label for each, by turns
+STEPS_M = (400.0, 80.0, 80.0)  # one label for each, by turns, and in a band of the cost aside:
+BANDS, FINER_BANDS = (np.inf, np.inf, 5.0), (200.0, 100.0, 10.0)  # in those asked for; the second halved by each pain
 SHORT = 0.15  # of such a step's mean gain: how far what its labels come to may fall short
+ROOM, ROOMIER = (40_000, 10_000, 4_000), 1.5  # arcs looked at by each, those that most is spare of; more by each pain
+BROADER = 2  # times as many are bounded at all prices
+UNFOUND = 200_000  # and at first, where no loop is known to be near
+ENOUGH = 120_000  # arcs beyond which one step does
+HIGHEST = 0.9  # of what is spare of the best: how much may be asked for
+NEEDS, MARGIN = 512, 0.1  # steps of the cost aside in what is needed; how far it reaches beyond what is known
 ROUNDING = 1e-9  # of the bound
 NEVER = -1e9  # gain of a metre that must not be ridden
 OFFERS_MADE, OFFERS_PER_ARC, OFFERS_PER_LABEL, OFFERS_A_LOOK = 20, 4, 2, 3_000  # of a sweep that take as long
@@ -37,6 +47,7 @@ class Ways:
     edge: np.ndarray  # of the network asked for, -1: the second half of an edge from a node to itself
     passings: tuple[np.ndarray, ...]  # pair, turn, number: the first states
     beside: np.ndarray  # (passings,) gain where streets near each other are ridden
+    again_m: np.ndarray  # (passings,) metres on another part of a street ridden
     arcs: Arcs
 
 
@@ -46,25 +57,25 @@ def ways_of(
     near_per_m: float = 0.0,
     again_per_m: float = 0.0,
     *,
-    pieces: int = PIECES,
-    narrow: int | None = None,
+    widest: Sequence[int] = WIDEST,
     most_arcs: int = ARCS,
 ) -> Ways | None:
     """Every loop of a network; None where it has too many ways across.
 
     near_per_m : gain of a metre beside streets ridden; again_per_m : of one on another part of a street ridden, where
-    streets may be ridden again: twins that are one street lie apart; pieces : that a loop falls into in any set, at
-    most, one less where more than `narrow` edges lead across"""
+    streets may be ridden again: twins that are one street lie apart; widest : edges that lead across, at most, where a
+    loop may fall into one piece in a set, two ..."""
     from routeplan.search import carving_kernels as kernels
 
-    net, near_gain = _parts_apart(net, near_per_m, again_per_m if repeats else NEVER)
+    net, near_gain, near_again_m = _parts_apart(net, near_per_m, again_per_m if repeats else NEVER)
     net, edge = _without_rings(net)
     one = np.repeat(np.arange(net.near_first.size - 1), np.diff(net.near_first))
     once = one < net.near_street
-    one, other, near_gain = one[once], net.near_street[once].astype(np.int64), near_gain[once]
+    one, other = one[once], net.near_street[once].astype(np.int64)
+    near_gain, near_again_m = near_gain[once], near_again_m[once]
     ends = np.zeros((int(net.street.max()) + 1, 2), np.int64)
     ends[net.street] = np.stack([net.tail, net.head], axis=1)
-    part = _carving(net, one, other, ends)
+    part = _carving(net, one, other, ends, GROWTH[int(repeats)])
     if part is None:
         return None
     parent, at = np.empty(2 * part.shape[0] + 1, np.int64), np.empty(one.size, np.int64)
@@ -72,21 +83,22 @@ def ways_of(
     kernels.charges(part, one, other, ends, parent, at, left, right, top)
     key, known = np.empty(most_arcs, np.uint64), np.empty(most_arcs, np.uint64)
     pair, turn = np.empty((PASSINGS, kernels.PIECES, 2), np.int32), np.empty((PASSINGS, kernels.PIECES), np.int32)
-    number, beside = np.empty(PASSINGS, np.int32), np.empty(PASSINGS)
-    arc, arc_gain, used = np.empty((most_arcs, 3), np.int32), np.empty(most_arcs, np.float32), np.empty(3, np.int64)
+    number, beside, again_m = np.empty(PASSINGS, np.int32), np.empty(PASSINGS), np.empty(PASSINGS)
+    arc, used = np.empty((most_arcs, 3), np.int32), np.empty(3, np.int64)
+    arc_gain, arc_again_m = np.empty(most_arcs, np.float32), np.empty(most_arcs, np.float32)
     full = kernels.states(
         part, net.start, net.tail, net.head, net.street, net.out_first, net.out_edge, net.in_first, net.in_edge,
-        net.turn_first, net.turn_edge, one, other, near_gain, 0.5 * NEVER, int(repeats), pieces,
-        kernels.SLOTS if narrow is None else narrow, parent, at, np.argsort(at, kind="stable"), left, right, top, ends,
-        key, known, beside, pair, turn, number, arc, arc_gain, used,
+        net.turn_first, net.turn_edge, one, other, near_gain, near_again_m, 0.5 * NEVER,
+        int(repeats), np.array(widest), parent, at, np.argsort(at, kind="stable"), left, right, top, ends,
+        key, known, beside, again_m, pair, turn, number, arc, arc_gain, arc_again_m, used,
     )  # fmt: skip
     if full:
         return None
     states, first, arcs = used.tolist()
-    every = Arcs(arc[:arcs], arc_gain[:arcs], states)
+    every = Arcs(arc[:arcs], arc_gain[:arcs], arc_again_m[:arcs], states)
     lead = every.through(np.zeros(first), 0.0)[0] == 0.0
     passings = (pair[:first].copy(), turn[:first].copy(), number[:first].copy())
-    return Ways(net, edge, passings, beside[:first].copy(), every.only(np.flatnonzero(lead)))
+    return Ways(net, edge, passings, beside[:first].copy(), again_m[:first].copy(), every.only(np.flatnonzero(lead)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,21 +107,37 @@ class Arcs:
 
     arc: np.ndarray  # (arcs, 3) states of both parts and of the whole
     gain: np.ndarray  # (arcs,) where streets near each other are ridden
+    again_m: np.ndarray  # (arcs,) on another part of a street ridden
     states: int
 
     def through(self, of_passing: np.ndarray, scale: float) -> tuple[np.ndarray, np.ndarray]:
         """(arcs,) the most that a loop by each comes to, (states,) the most that all the rest of a loop does."""
-        from routeplan.search import carving_kernels as kernels
+        from routeplan.search import carving_sums as sums
 
         value, rest = np.full(self.states, -np.inf), np.full(self.states, -np.inf)
         value[: of_passing.size], rest[-1] = of_passing, 0.0
         through = np.empty(self.gain.size)
-        kernels.inside(self.arc, self.gain, scale, value, np.empty(self.states, np.int32))
-        kernels.outside(self.arc, self.gain, scale, value, rest, through)
+        sums.inside(self.arc, self.gain, scale, value, np.empty(self.states, np.int32))
+        sums.outside(self.arc, self.gain, scale, value, rest, through)
         return through, rest
 
+    @property
+    def plain(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return self.arc, self.gain, self.again_m
+
     def only(self, some: np.ndarray) -> Arcs:
-        return Arcs(self.arc[some], self.gain[some], self.states)
+        return Arcs(self.arc[some], self.gain[some], self.again_m[some], self.states)
+
+    def alone(self, some: np.ndarray) -> tuple[Arcs, np.ndarray]:
+        """Some arcs, their states and the last one numbered anew, and the numbers that these had."""
+        used = np.zeros(self.states, bool)
+        arc = self.arc[some]
+        used[arc] = True
+        used[-1] = True
+        kept = np.flatnonzero(used)
+        number = np.empty(self.states, np.int32)
+        number[kept] = np.arange(kept.size)
+        return Arcs(number[arc], self.gain[some], self.again_m[some], kept.size), kept
 
 
 def best_of(
@@ -122,77 +150,177 @@ def best_of(
     band_width: float,
     most: int,
     scale: float = 1.0,
+    known: np.ndarray | None = None,
+    share: float = 0.0,
+    pains: int = 0,
+    over: Callable[[], bool] = lambda: False,
 ) -> tuple[list[np.ndarray] | None, int]:
-    """The best loops of a network, best first: (loops, None where there are too many labels; label offers).
+    """The best loops of a network: (loops, None where there are too many labels; label offers).
 
-    The best for each band of `aside`, a cost with a limit, `band_width` wide, `most` at most, none more than `slack`
-    behind the best of all or behind `least`. scale : of the network's own gains, those of turns and of streets near
-    each other. Exact but for labels that share a step of length (one that sums up less aside gives way to a better
+    The best for each band of `aside`, a cost with a limit, `band_width` wide, `most` at most, those first that no other
+    passes, none more than `slack` behind the best of all or behind `least`, and rather those that none of `known`
+    passes. scale : of the network's own gains, those of turns and of streets near each other; known : (loops, 2) cost
+    aside and gain, of which a unit of that cost takes off `share`; pains : the greater, the finer the bands and the
+    more is looked at; over : asked whether to stop.
+
+    Exact but for labels that share a step of length and a band (one that sums up less aside gives way to a better
     one), metres beside streets ridden (the shorter of both is counted), those ridden again on the other part of a
-    street (priced, but not counted against the limit) and the clock, which is not read.
+    street (priced, but not counted against the limit), the clock, which is not read, and what room is not given to.
 
     Labels that cannot come near the best are left out by three bounds: what all the rest comes to at a fair price of
-    a metre and at some beside it, how long it can be, and, in shorter steps, what labels of longer ones come to."""
-    from routeplan.search import carving_kernels as kernels
+    a metre and at some beside it, how long it can be, and, in finer steps, how the coarser ones went on."""
+    from routeplan.search import carving_sums as sums
 
-    o, count = objective, ways.beside.size
-    own = tuple(np.empty(count) for _ in range(4))
-    gain, length, _, beside = own
+    one = _weighed(ways, objective, aside, scale)
+    spent = OFFERS_PER_ARC * one.arcs.gain.size
+    fair = _fair_price(one, objective)
+    if fair is None:
+        return [], spent
+    price, bound = fair
+    usual_per_m = float(np.abs(one.own.gain).sum() / max(one.own.metres.sum(), 1.0))
+    prices = price + np.r_[0.0, SIDES] * usual_per_m
+    through, rest_of_all = one.through(price)
+    through += _worth(price, objective).max()
+    window, need = _window(objective, aside), _needed(known, share)
+    room, unfound = ([int(number * ROOMIER**pains) for number in numbers] for numbers in (ROOM, [UNFOUND]))
+    bands = [band_width * number / 2**pains for number in (FINER_BANDS if pains else BANDS)]
+    spread = float(np.ptp(through[through > -np.inf])) + ROUNDING * abs(bound)
+    behind = NARROWEST * spread + ROUNDING * abs(bound)
+    top, made = least, 0
+    found: list[np.ndarray] = []
+    while True:
+        cutoff = max(bound - behind, top - slack)
+        at_most = room[0] if found else unfound[0] if least > -np.inf else one.arcs.gain.size
+        few, rest, cutoff, cut = _hopeful(one, through, rest_of_all, prices, objective, window, cutoff, at_most)
+        before, before_least = _labels(few.arcs, 0, 1.0, np.inf), -np.inf
+        spent += OFFERS_A_LOOK
+        for number, step_m in enumerate(STEPS_M if few.arcs.gain.size else ()):
+            if over():
+                return found, spent
+            labels = _labels(few.arcs, min(LABELS, FEWEST + PER_ARC * few.arcs.gain.size), step_m, bands[number])
+            made, closed = sums.labelled(
+                *few.arcs.plain, scale, few.own, aside.per_gain, window, need._replace(least=top - slack), rest,
+                max(cutoff, top - slack), before, before_least, labels,
+            )  # fmt: skip
+            spent += OFFERS_PER_LABEL * (labels.gain.size if made < 0 else made)
+            if made < 0 or not closed:
+                break
+            top = max(top, float(labels.gain[labels.ends[:closed]].max()))
+            found = _walks(ways, few.leaf, labels, closed, share, band_width, most)
+            if number + 1 == len(STEPS_M) or few.arcs.gain.size > ENOUGH:
+                break
+            spare = np.empty(few.arcs.gain.size)
+            sums.onward(
+                *few.arcs.plain, scale, aside.per_gain, window, need._replace(least=top - slack), abs(price), made,
+                labels, spare,
+            )  # fmt: skip
+            before, before_least = labels, -SHORT * usual_per_m * step_m
+            if spare.size > room[number + 1]:
+                enough = float(np.partition(spare, -room[number + 1])[-room[number + 1]])
+                before_least = max(before_least, min(enough, HIGHEST * float(spare.max())))
+            few = few.only(np.flatnonzero(spare >= before_least))
+        widest = bound - top + slack
+        if made < 0 or behind >= widest or behind == np.inf or (cut and not found):
+            return None if made < 0 and not found else found, spent
+        behind = widest if found else min(WIDER * behind if behind < spread else np.inf, widest)
+
+
+def _window(o: Objective, aside: Aside) -> Any:
+    """What a loop must keep to, as carving_sums.Window."""
+    from routeplan.search import carving_sums as sums
+
+    again_share = o.repeat_m / o.longest_m if o.repeats else 0.0
+    return sums.Window(o.shortest_m, o.longest_m, again_share, o.target_m, o.pull_per_m, aside.most)
+
+
+@dataclass(frozen=True, eq=False)
+class _Weighed:
+    """Some arcs, and what their passings come to in a sum."""
+
+    arcs: Arcs
+    own: Any  # sums.Own
+    leaf: np.ndarray  # (passings,) their numbers among all
+    scale: float  # of the arcs' own gain
+    per_gain: float  # of the cost aside, for that
+
+    def through(self, price: float) -> tuple[np.ndarray, np.ndarray]:
+        """As Arcs.through, at a price of a metre."""
+        return self.arcs.through(self.own.gain - price * self.own.metres, self.scale)
+
+    def only(self, some: np.ndarray) -> _Weighed:
+        return replace(self, arcs=self.arcs.only(some))
+
+    def alone(self, some: np.ndarray) -> tuple[_Weighed, np.ndarray]:
+        """Some arcs with their states numbered anew, the last one too; (states,) the numbers that these had."""
+        arcs, kept = self.arcs.alone(some)
+        leaf = kept[kept < self.leaf.size]
+        return _Weighed(arcs, type(self.own)(*(x[leaf] for x in self.own)), self.leaf[leaf], self.scale,
+                        self.per_gain), kept  # fmt: skip
+
+
+def _weighed(ways: Ways, o: Objective, aside: Aside, scale: float) -> _Weighed:
+    """All arcs that keep to the limit of the cost aside."""
+    from routeplan.search import carving_sums as sums
+
+    count = ways.beside.size
+    own = sums.Own(*(np.empty(count) for _ in range(4)))
 
     def split(values: np.ndarray) -> np.ndarray:
         return np.where(ways.edge >= 0, values[ways.edge], 0.0)
 
-    kernels.weigh(
+    sums.weigh(
         *ways.passings, split(o.gain), split(o.again), ways.net.length, ways.net.street, scale * ways.net.turn_gain,
-        scale * ways.beside, split(aside.edge), aside.per_gain, *own,
+        scale * ways.beside, ways.again_m, split(aside.edge), aside.per_gain, own,
     )  # fmt: skip
-    arcs, aside_scale = ways.arcs, scale * aside.per_gain
+    arcs = ways.arcs
     if aside.most < np.inf:
-        arcs = arcs.only(np.flatnonzero(arcs.through(-beside, aside_scale)[0] >= -aside.most))
-    spent = OFFERS_PER_ARC * arcs.gain.size
-    fair = _fair_price(arcs, gain, length, scale, o)
-    if fair is None:
-        return [], spent
-    price, bound = fair
-    usual_per_m = float(np.abs(gain).sum() / max(length.sum(), 1.0))
-    prices = price + np.r_[0.0, SIDES] * usual_per_m
-    through, first_rest = arcs.through(gain - price * length, scale)
-    top = least
-    rules = (o.shortest_m, o.longest_m, o.repeat_m if o.repeats else 0.0, o.target_m, o.pull_per_m)
-    spread = float(np.ptp(through[through > -np.inf])) + ROUNDING * abs(bound)
-    behind = NARROWEST * spread + ROUNDING * abs(bound)
-    found: list[np.ndarray] = []
-    while True:
-        cutoff = max(bound - behind, top - slack)
-        few = arcs.only(np.flatnonzero(through >= cutoff - _worth(price, o).max()))
-        rests = np.empty((prices.size, arcs.states))
-        rests[0] = first_rest
-        for k in range(1, prices.size):
-            by_arc, rests[k] = few.through(gain - prices[k] * length, scale)
-            few = few.only(np.flatnonzero(by_arc >= cutoff - _worth(prices[k], o).max()))
-        fewest_m, most_m = -few.through(-length, 0.0)[1], few.through(length, 0.0)[1]
-        least_aside = -few.through(-beside, aside_scale)[1] if aside.most < np.inf else np.full(arcs.states, -np.inf)
-        labels = _Labels(arcs.states, min(LABELS, FEWEST + PER_ARC * few.gain.size))
-        hint, hint_cutoff, made = _no_hint(), -np.inf, 0
-        spent += OFFERS_A_LOOK
-        for step_m in STEPS_M if few.gain.size else ():
-            made, closed = kernels.labels(
-                few.arc, few.gain, scale, count, *own, aside.per_gain, prices, rests, fewest_m, most_m, least_aside,
-                aside.most, *rules, max(cutoff, top - slack), *hint, hint_cutoff, step_m, *labels.cleared(),
-            )  # fmt: skip
-            spent += OFFERS_PER_LABEL * (labels.room if made < 0 else made)
-            if made < 0 or not closed:
-                break
-            top = max(top, float(labels.value[labels.ends[:closed]].max()))
-            found = labels.walks(ways, closed, band_width, most)
-            onward, loop = np.empty(made), np.empty(few.gain.size)
-            kernels.onward(few.arc, few.gain, scale, *rules, step_m, *labels.known(), onward, loop)
-            hint, hint_cutoff = labels.hint(made, onward, step_m), top - slack - SHORT * usual_per_m * step_m
-            few = few.only(np.flatnonzero(loop >= hint_cutoff))
-        enough = bound - top + slack
-        if made < 0 or behind >= enough or behind == np.inf:
-            return None if made < 0 and not found else found, spent
-        behind = enough if found else min(WIDER * behind if behind < spread else np.inf, enough)
+        arcs = arcs.only(np.flatnonzero(arcs.through(-own.aside, scale * aside.per_gain)[0] >= -aside.most))
+    return _Weighed(arcs, own, np.arange(count), scale, aside.per_gain)
+
+
+def _hopeful(
+    one: _Weighed, through: np.ndarray, rest_of_all: np.ndarray, prices: np.ndarray, o: Objective, window: Any,
+    cutoff: float, at_most: int,
+) -> tuple[_Weighed, Any, float, bool]:  # fmt: skip
+    """Arcs whose bounds at all prices come to `cutoff`, so many at most: (these, sums.Rest, what all of them come
+    to, whether any was left out for their number)."""
+    from routeplan.search import carving_sums as sums
+
+    some = np.flatnonzero(through >= cutoff)
+    if some.size > BROADER * at_most:
+        some = some[through[some] >= np.partition(through[some], -BROADER * at_most)[-BROADER * at_most]]
+    few, kept = one.alone(some)
+    bound, most = through[some], np.empty((prices.size, few.arcs.states))
+    most[0] = rest_of_all[kept]
+    for k in range(1, prices.size):
+        by_arc, most[k] = few.through(prices[k])
+        bound = np.minimum(bound, by_arc + _worth(prices[k], o).max())
+        fits = np.flatnonzero(bound >= cutoff)
+        few, bound = few.only(fits), bound[fits]
+    cut = bound.size > at_most
+    if cut:
+        cutoff = float(np.partition(bound, -at_most)[-at_most])
+        few = few.only(np.flatnonzero(bound >= cutoff))
+    least_aside = np.full(few.arcs.states, -np.inf)
+    if window.aside_most < np.inf:
+        least_aside = -few.arcs.through(-few.own.aside, few.scale * few.per_gain)[1]
+    fewest_m, most_m = -few.arcs.through(-few.own.metres, 0.0)[1], few.arcs.through(few.own.metres, 0.0)[1]
+    return few, sums.Rest(prices, most, fewest_m, most_m, least_aside), cutoff, cut
+
+
+def _needed(known: np.ndarray | None, share: float) -> Any:
+    """What a loop must come to, as carving_sums.Need, so that none known passes it; see best_of for `share`."""
+    from routeplan.search import carving_sums as sums
+
+    if known is None or known.shape[0] < 2:
+        return sums.Need(np.full(1, -np.inf), 0.0, 1.0, -np.inf)
+    aside, other = known[:, 0], -known[:, 1] - share * known[:, 0]
+    order = np.lexsort((other, aside))
+    step = max(float(np.ptp(aside)), 1e-9) * (1.0 + MARGIN) / NEEDS
+    at = aside[order[0]] + step * (np.arange(NEEDS + 1) - 0.5)  # the first step lies before all of them
+    last = np.searchsorted(aside[order], at, side="right") - 1
+    least = np.r_[np.minimum.accumulate(other[order]), other.max() + MARGIN * np.ptp(other)]
+    return sums.Need(-share * at - least[last], float(at[0] - 0.5 * step), step, -np.inf)
 
 
 def _worth(price: float, o: Objective) -> np.ndarray:
@@ -201,25 +329,24 @@ def _worth(price: float, o: Objective) -> np.ndarray:
     return price * metres + o.pull_per_m * np.abs(metres - o.target_m)
 
 
-def _fair_price(
-    arcs: Arcs, gain: np.ndarray, length: np.ndarray, scale: float, o: Objective
-) -> tuple[float, float] | None:
+def _fair_price(one: _Weighed, o: Objective) -> tuple[float, float] | None:
     """The price of a metre at which the bound of all loops is least, and the bound; None where there are no loops.
 
     The bound is convex in the price: each price gives a line below it, and the next one is where two of them meet."""
-    from routeplan.search import carving_kernels as kernels
+    from routeplan.search import carving_sums as sums
 
     metres = np.array([o.shortest_m, o.longest_m, np.clip(o.target_m, o.shortest_m, o.longest_m)])
+    arcs, gain, length = one.arcs, one.own.gain, one.own.metres
     value, by, stack = np.empty(arcs.states), np.empty(arcs.states, np.int32), np.empty(arcs.states, np.int32)
 
     def at(price: float) -> tuple[float, float, float]:
         """(price, bound, its slope)"""
         value[: gain.size], value[gain.size :] = gain - price * length, -np.inf
-        kernels.inside(arcs.arc, arcs.gain, scale, value, by)
+        sums.inside(arcs.arc, arcs.gain, one.scale, value, by)
         if value[-1] == -np.inf:
             return price, -np.inf, 0.0
         worth = _worth(price, o)
-        ridden_m = kernels.summed(arcs.arc, by, gain.size, length, arcs.states - 1, stack)
+        ridden_m = sums.summed(arcs.arc, by, gain.size, length, arcs.states - 1, stack)
         return price, float(value[-1] + worth.max()), float(metres[np.argmax(worth)] - ridden_m)
 
     low = high = at(0.0)
@@ -246,58 +373,49 @@ def _fair_price(
     return min(low, high, key=lambda p: p[1])[:2]
 
 
-@dataclass(eq=False)
-class _Labels:
-    """What kernels.labels writes into."""
+def _labels(arcs: Arcs, room: int, step_m: float, band: float) -> Any:
+    """Room for so many labels, as carving_sums.Labels, and none of them yet."""
+    from routeplan.search import carving_sums as sums
 
-    states: int
-    room: int
-
-    def __post_init__(self) -> None:
-        self.value, self.metres, self.twice, self.beside = (np.empty(self.room) for _ in range(4))
-        self.one, self.two, self.state, self.bucket, self.older, self.ends = (
-            np.empty(self.room, np.int32) for _ in range(6)
-        )
-        self.newest = np.empty(self.states, np.int32)
-        self.table = np.empty(0, np.int32)
-
-    def cleared(self) -> tuple[np.ndarray, ...]:
-        """All of it, for new labels; the table is a new one, for the old one may be a hint."""
-        self.newest[:] = -1
-        self.table = np.full(1 << (2 * self.room).bit_length(), -1, np.int32)
-        return (
-            self.newest, self.value, self.metres, self.twice, self.beside, self.one, self.two, self.state,
-            self.bucket, self.older, self.table, self.ends,
-        )  # fmt: skip
-
-    def known(self) -> tuple[np.ndarray, ...]:
-        return self.newest, self.value, self.metres, self.twice, self.state, self.bucket, self.older, self.table
-
-    def hint(self, count: int, onward: np.ndarray, step_m: float) -> tuple[Any, ...]:
-        return self.table, self.state[:count].copy(), self.bucket[:count].copy(), onward, step_m
-
-    def walks(self, ways: Ways, closed: int, band_width: float, most: int) -> list[np.ndarray]:
-        """The best closed loop for each band of the cost aside, best first, `most` at most."""
-        from routeplan.search import carving_kernels as kernels
-
-        order = self.ends[:closed][np.argsort(-self.value[self.ends[:closed]], kind="stable")]
-        _, one_of_each = np.unique((self.beside[order] / band_width).astype(np.int64), return_index=True)
-        follows, walk = np.empty(ways.net.tail.size, np.int32), np.empty(LONGEST_WALK, np.int32)
-        stack = np.empty(ways.net.out_first.size, np.int32)
-        walks = []
-        for label in order[np.sort(one_of_each)[:most]].tolist():
-            count = kernels.ridden(label, self.one, self.two, *ways.passings, follows, stack, walk)
-            edges = ways.edge[walk[:count]]
-            walks.append(edges[edges >= 0].astype(np.int32))
-        return walks
+    table = np.full(1 << (2 * room).bit_length() if room else 1, -1, np.int32)
+    newest = np.full(arcs.states, -1, np.int32)
+    gain, metres, again_m, aside, spare, rest_gain, rest_m, rest_aside = (np.empty(room) for _ in range(8))
+    one, two, state, older, ends = (np.empty(room, np.int32) for _ in range(5))
+    return sums.Labels(
+        step_m, band, table, newest, gain, metres, again_m, aside, one, two, state, np.empty(room, np.int64), older,
+        spare, rest_gain, rest_m, rest_aside, ends,
+    )  # fmt: skip
 
 
-def _no_hint() -> tuple[Any, ...]:
-    none = np.empty(1, np.int32)
-    return none, none, none, np.empty(1), 1.0
+def _walks(
+    ways: Ways, leaf: np.ndarray, labels: Any, closed: int, share: float, band_width: float, most: int
+) -> list[np.ndarray]:
+    """The best closed loop for each band of the cost aside, those first that none passes, `most` at most."""
+    from routeplan.search import carving_sums as sums
+
+    ends = labels.ends[:closed]
+    ends = ends[np.argsort(-labels.gain[ends], kind="stable")]
+    aside = labels.aside[ends]
+    passed = np.ones(closed, bool)
+    order = np.lexsort((-labels.gain[ends] - share * aside, aside))
+    other = (-labels.gain[ends] - share * aside)[order]
+    passed[order] = np.r_[False, other[1:] >= np.minimum.accumulate(other)[:-1]]
+    ends = np.r_[ends[~passed], ends[passed]]
+    _, one_of_each = np.unique((labels.aside[ends] / band_width).astype(np.int64), return_index=True)
+    passings = tuple(values[leaf] for values in ways.passings)
+    follows, walk = np.empty(ways.net.tail.size, np.int32), np.empty(LONGEST_WALK, np.int32)
+    stack = np.empty(ways.net.out_first.size, np.int32)
+    walks = []
+    for label in ends[np.sort(one_of_each)[:most]].tolist():
+        count = sums.ridden(label, labels.one, labels.two, *passings, follows, stack, walk)
+        edges = ways.edge[walk[:count]]
+        walks.append(edges[edges >= 0].astype(np.int32))
+    return walks
 
 
-def _carving(net: Any, one: np.ndarray, other: np.ndarray, ends: np.ndarray) -> np.ndarray | None:
+def _carving(
+    net: Any, one: np.ndarray, other: np.ndarray, ends: np.ndarray, growth: float
+) -> np.ndarray | None:
     """The two parts of each set that nodes are joined to; streets near each other should meet early."""
     from routeplan.search import carving_kernels as kernels
 
@@ -310,12 +428,16 @@ def _carving(net: Any, one: np.ndarray, other: np.ndarray, ends: np.ndarray) -> 
     weight = np.bincount(which.reshape(-1), weights=weight[apart], minlength=pairs.shape[1])
     first = np.r_[0, np.cumsum(np.bincount(pairs[0], minlength=n))]
     part = np.empty((n - 1, 2), np.int64)
-    cost = kernels.carve(int(net.start), first, pairs[1], weight, GROWTH, NOISE, TRIES, part)
-    return part if cost < np.inf else None
+    cost = kernels.carve(int(net.start), first, pairs[1], weight, growth, NOISE, TRIES, part)
+    if cost == np.inf:
+        return None
+    kernels.carved_anew(int(net.start), first, pairs[1], weight, growth, ROUNDS, part)
+    return part
 
 
-def _parts_apart(net: Any, near_per_m: float, again_per_m: float) -> tuple[Any, np.ndarray]:
-    """The net with a street of its own between any two nodes, near to those it was one with; (near,) gains.
+def _parts_apart(net: Any, near_per_m: float, again_per_m: float) -> tuple[Any, np.ndarray, np.ndarray]:
+    """The net with a street of its own between any two nodes, near to those it was one with; (near,) gains and metres
+    ridden again.
 
     near_per_m, again_per_m : of a metre beside a street ridden, and on another part of it"""
     ends = np.stack([net.street, np.minimum(net.tail, net.head), np.maximum(net.tail, net.head)], axis=1)
@@ -337,7 +459,8 @@ def _parts_apart(net: Any, near_per_m: float, again_per_m: float) -> tuple[Any, 
     length[street] = net.length
     near_first = np.r_[0, np.cumsum(np.bincount(a[kept], minlength=parts.shape[0]))].astype(np.int32)
     apart = net._replace(street=street, near_first=near_first, near_street=b[kept].astype(np.int32))
-    return apart, per_m[pair[kept]] * np.minimum(length[a[kept]], length[b[kept]])
+    metres = np.minimum(length[a[kept]], length[b[kept]])
+    return apart, per_m[pair[kept]] * metres, (pair[kept] >= net.near_street.size) * metres
 
 
 def _without_rings(net: Any) -> tuple[Any, np.ndarray]:

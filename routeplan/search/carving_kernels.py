@@ -14,10 +14,12 @@ import numpy as np
 
 from routeplan.compiled import kernel
 
-PIECES = 4  # of a state, at most: two bytes of its key each
-SLOTS = 255  # for edges that lead across, from 1 on, at most
+SLOT_BITS = 6  # of a key for each end of a piece
+SLOTS = 63  # for edges that lead across, from 1 on, at most
+PIECES = 5  # of a state, at most, so that they fit into the key
 SIGHT = 64  # bits of a word: edges that two parts share, and streets beside others, at most
 NEIGHBOURS = 64  # of a set while the network is carved up, at most
+TOGETHER, PAYS = 8, 1e-9  # sets joined anew at once; what it must pay, in arcs reckoned with before
 MIX = 0x9E3779B97F4A7C15  # 2^64 over the golden ratio: spreads keys over a table (Knuth, TAOCP vol. 3, 6.4)
 
 
@@ -165,6 +167,195 @@ def carve(start, pair_first, pair_node, pair_weight, growth, noise, tries, part)
 
 
 @kernel
+def mark_nodes(a, mark, value, child, stack):
+    """Put `value` at each node of set `a`. child : (sets, 2) its parts, -1 of a node; stack : space."""
+    stack[0] = a
+    size = 1
+    while size > 0:
+        size -= 1
+        s = stack[size]
+        if child[s, 0] < 0:
+            mark[s] = value
+        else:
+            stack[size] = child[s, 0]
+            stack[size + 1] = child[s, 1]
+            size += 2
+
+
+@kernel
+def from_the_top(root, child, found, stack):
+    """Sets that are joined from others, each before its parts, into `found`; returns how many."""
+    count = 0
+    stack[0] = root
+    size = 1
+    while size > 0:
+        size -= 1
+        s = stack[size]
+        if child[s, 0] >= 0:
+            found[count] = s
+            count += 1
+            stack[size] = child[s, 0]
+            stack[size + 1] = child[s, 1]
+            size += 2
+    return count
+
+
+@kernel
+def spread_out(r, across, child, below, inner):
+    """Up to TOGETHER sets that `r` is joined from, the widest taken apart first, into `below`; returns how many.
+
+    Fills inner, the sets between them and `r`: two fewer."""
+    below[0] = child[r, 0]
+    below[1] = child[r, 1]
+    count = 2
+    while count < below.size:
+        widest = -1
+        for i in range(count):
+            if child[below[i], 0] >= 0 and (widest < 0 or across[below[i]] > across[below[widest]]):
+                widest = i
+        if widest < 0:
+            break
+        s = below[widest]
+        inner[count - 2] = s
+        below[widest] = child[s, 0]
+        below[count] = child[s, 1]
+        count += 1
+    return count
+
+
+@kernel
+def best_joins(count, across, between, growth, across_of, split):
+    """The best way to join `count` sets, two at a time: what is reckoned with (see carve).
+
+    across : of each; between : (count, count) of two. Fills, for each subset of them as bits of its number: across_of,
+    and split, one part of it."""
+    full = (1 << count) - 1
+    grown = np.empty(full + 1)
+    best = np.zeros(full + 1)
+    for some in range(1, full + 1):
+        low = 0
+        while (some >> low) & 1 == 0:
+            low += 1
+        rest = some ^ (1 << low)
+        across_of[some] = across[low]
+        if rest > 0:
+            across_of[some] += across_of[rest]
+            for j in range(count):
+                if (rest >> j) & 1 == 1:
+                    across_of[some] -= 2.0 * between[low, j]
+        grown[some] = growth ** (0.5 * across_of[some])
+        if rest == 0:
+            continue
+        best[some] = np.inf
+        more = rest
+        while True:  # the part with `low` in it, and every proper part of the rest
+            more = (more - 1) & rest
+            one = more | (1 << low)
+            cost = best[one] + best[some ^ one] + grown[one] * grown[some ^ one] * grown[some]
+            if cost < best[some]:
+                best[some] = cost
+                split[some] = one
+            if more == 0:
+                break
+    return best[full]
+
+
+@kernel
+def carved_anew(start, pair_first, pair_node, pair_weight, growth, rounds, part):
+    """Join up to TOGETHER sets that are next to each other in a carving anew, the best way there is, until none pays.
+
+    The other arguments are those of carve, whose `part` is changed; returns the number of arcs reckoned with. (As for
+    contracting tensor networks: Gray and Kourtis 2021, Quantum 5, 410; from memory.)"""
+    n = pair_first.size - 1
+    sets = 2 * n - 1
+    child = np.full((sets, 2), -1)
+    child[n:] = part
+    root = part[n - 2, 0]
+    stack = np.empty(sets, np.int64)
+    mark = np.empty(n, np.int64)
+    across = np.zeros(sets)
+    for s in range(sets):
+        mark[:] = 0
+        mark_nodes(s, mark, 1, child, stack)
+        for v in range(n):
+            if mark[v] == 1:
+                for a in range(pair_first[v], pair_first[v + 1]):
+                    across[s] += pair_weight[a] * (1 - mark[pair_node[a]])
+    below = np.empty(TOGETHER, np.int64)
+    inner = np.empty(TOGETHER, np.int64)
+    below_across = np.empty(TOGETHER)
+    between = np.empty((TOGETHER, TOGETHER))
+    across_of = np.empty(1 << TOGETHER)
+    split = np.empty(1 << TOGETHER, np.int64)
+    name = np.empty(1 << TOGETHER, np.int64)
+    joined = np.empty(sets, np.int64)
+    changed = np.ones(sets, np.bool_)
+    for _ in range(rounds):
+        before = changed.copy()
+        changed[:] = False
+        for at in range(from_the_top(root, child, joined, stack)):
+            r = joined[at]
+            count = spread_out(r, across, child, below, inner)
+            touched = before[r] or changed[r]
+            now = growth ** (0.5 * (across[r] + across[child[r, 0]] + across[child[r, 1]]))
+            for i in range(count - 2):
+                s = inner[i]
+                touched = touched or before[s] or changed[s]
+                now += growth ** (0.5 * (across[s] + across[child[s, 0]] + across[child[s, 1]]))
+            if count < 3 or not touched:
+                continue
+            mark[:] = -1
+            for i in range(count):
+                below_across[i] = across[below[i]]
+                mark_nodes(below[i], mark, i, child, stack)
+            between[:] = 0.0
+            for v in range(n):
+                if mark[v] >= 0:
+                    for a in range(pair_first[v], pair_first[v + 1]):
+                        if mark[pair_node[a]] >= 0:
+                            between[mark[v], mark[pair_node[a]]] += pair_weight[a]
+            if best_joins(count, below_across, between, growth, across_of, split) >= now * (1.0 - PAYS):
+                continue
+            changed[r] = True
+            free = count - 2
+            name[(1 << count) - 1] = r
+            stack[0] = (1 << count) - 1
+            size = 1
+            while size > 0:
+                size -= 1
+                some = stack[size]
+                across[name[some]] = across_of[some]
+                for side in range(2):
+                    p = split[some] if side == 0 else some ^ split[some]
+                    low = 0
+                    while (p >> low) & 1 == 0:
+                        low += 1
+                    if p == 1 << low:
+                        child[name[some], side] = below[low]
+                    else:
+                        free -= 1
+                        changed[inner[free]] = True
+                        child[name[some], side] = inner[free]
+                        name[p] = inner[free]
+                        stack[size] = p
+                        size += 1
+        if not changed.any():
+            break
+    count = from_the_top(root, child, joined, stack)
+    number = np.arange(sets)  # those of sets that are joined are given anew, parts before the whole
+    cost = 0.0
+    for k in range(count):
+        s = joined[count - 1 - k]
+        number[s] = n + k
+        part[k, 0] = number[child[s, 0]]
+        part[k, 1] = number[child[s, 1]]
+        cost += growth ** (0.5 * (across[s] + across[child[s, 0]] + across[child[s, 1]]))
+    part[n - 2, 0] = number[root]
+    part[n - 2, 1] = start
+    return cost
+
+
+@kernel
 def first_with_both(a, b, parent):
     """The smallest set that two sets lie in."""
     while a != b:
@@ -292,7 +483,7 @@ def key_of(count, comes, goes):
         goes[least] = goes[x]
         comes[x] = one
         goes[x] = two
-        key |= np.uint64(one | two << 8) << np.uint64(16 * x)
+        key |= np.uint64(one | two << SLOT_BITS) << np.uint64(2 * SLOT_BITS * x)
     return key
 
 
@@ -301,9 +492,9 @@ def pieces_of(key, comes, goes):
     """Slots by which the pieces of a key come in and go out; returns how many."""
     count = 0
     while key != 0:
-        comes[count] = np.int64(key & np.uint64(255))
-        goes[count] = np.int64(key >> np.uint64(8) & np.uint64(255))
-        key >>= np.uint64(16)
+        comes[count] = np.int64(key & np.uint64(SLOTS))
+        goes[count] = np.int64(key >> np.uint64(SLOT_BITS) & np.uint64(SLOTS))
+        key >>= np.uint64(2 * SLOT_BITS)
         count += 1
     return count
 
@@ -313,8 +504,8 @@ def told_by(key, known, slot_tells, bit_tells):
     """What a state tells: of all slots and all bits that it has, taken together."""
     told = np.uint64(0)
     while key != 0:
-        told |= slot_tells[np.int64(key & np.uint64(255))]
-        key >>= np.uint64(8)
+        told |= slot_tells[np.int64(key & np.uint64(SLOTS))]
+        key >>= np.uint64(SLOT_BITS)
     x = 0
     while known != 0:
         if known & np.uint64(1) != 0:
@@ -493,15 +684,24 @@ def place_of(word, words, heads):
 
 
 @kernel
-def states(part, start, tail, head, street, out_first, out_edge, in_first, in_edge, turn_first, turn_edge, one, other, near_gain, never, repeats, pieces, narrow, parent, at, order, left_street, right_street, top, ends, key, known, leaf_gain, pair, turn, number, arc, arc_gain, used):  # noqa: E501
+def pieces_at_most(across, widest):
+    """Pieces of a state of a set with so many edges that lead across."""
+    count = 0
+    while count < widest.size and across <= widest[count]:
+        count += 1
+    return count
+
+
+@kernel
+def states(part, start, tail, head, street, out_first, out_edge, in_first, in_edge, turn_first, turn_edge, one, other, near_gain, near_again_m, never, repeats, widest, parent, at, order, left_street, right_street, top, ends, key, known, leaf_gain, leaf_again_m, pair, turn, number, arc, arc_gain, arc_again_m, used):  # noqa: E501
     """Every state that can be reached, set after set of a carving, and the arcs that make them.
 
-    one, other, near_gain : (pairs,) streets near each other, and the gain of riding both, which must not be where it
-    is `never`; parent ... ends : see charges; order : of `at`; pieces : of a state, at most, one less where more than
-    `narrow` edges lead across. Fills key and known (states,) uint64, those of the leaves first; leaf_gain (leaf
-    states,); pair, turn, number as in passings; arc (arcs, 3): states of both parts and of the whole; arc_gain (arcs,).
-    Loops end in the last state. used : (3,) numbers of states, leaf states and arcs. Returns 0, or 1 where room ran
-    out."""
+    one, other, near_gain, near_again_m : (pairs,) streets near each other, the gain of riding both, which must not be
+    where it is `never`, and what of that is metres ridden again; parent ... ends : see charges; order : of `at`;
+    widest : edges that lead across, at most, where a state may be in one piece, two ... Fills key and known (states,)
+    uint64, those of the leaves first; leaf_gain and leaf_again_m (leaf states,); pair, turn, number as in passings;
+    arc (arcs, 3): states of both parts and of the whole; arc_gain and arc_again_m (arcs,). Loops end in the last state.
+    used : (3,) numbers of states, leaf states and arcs. Returns 0, or 1 where room ran out."""
     n = part.shape[0] + 1
     sets = 2 * n - 1
     first = np.empty(sets, np.int64)  # states of a set, leaves and joins each in their order
@@ -534,7 +734,7 @@ def states(part, start, tail, head, street, out_first, out_edge, in_first, in_ed
         first[v] = count
         count += passings(
             v, 1 if v == start else 0, street, out_first, out_edge, in_first, in_edge, turn_first, turn_edge, repeats,
-            pieces, pair[count:], turn[count:], number[count:],
+            pieces_at_most(used_across - begin, widest), pair[count:], turn[count:], number[count:],
         )  # fmt: skip
         if count == number.size or count >= key.size:
             return 1
@@ -552,6 +752,7 @@ def states(part, start, tail, head, street, out_first, out_edge, in_first, in_ed
             key[count] = key_of(number[w], comes, goes)
             known[count] = 0
             leaf_gain[count] = gain
+            leaf_again_m[count] = beside_at(v, pair[w], number[w], street, order, charge, at, one, other, near_again_m)
             for x in range(number[w]):
                 pair[count, x, 0] = pair[w, x, 0]
                 pair[count, x, 1] = pair[w, x, 1]
@@ -601,7 +802,7 @@ def states(part, start, tail, head, street, out_first, out_edge, in_first, in_ed
         if used_across < 0:
             return 1
         edge_first[whole], edge_last[whole] = begin, used_across
-        here_pieces = pieces if used_across - begin <= narrow else pieces - 1
+        here_pieces = pieces_at_most(used_across - begin, widest)
         a_first, a_last = first[part[k, 0]], last[part[k, 0]]
         b_first, b_last = first[part[k, 1]], last[part[k, 1]]
         b_states = b_last - b_first
@@ -637,10 +838,12 @@ def states(part, start, tail, head, street, out_first, out_edge, in_first, in_ed
                 new_known = a_known | b_known[r]
                 r = np.int64(b_next[r])
                 gain = 0.0
+                again_m = 0.0
                 c = 0
                 while beside != 0:
                     if beside & np.uint64(1) != 0:
                         gain += near_gain[order[charge + c]]
+                        again_m += near_again_m[order[charge + c]]
                     beside >>= np.uint64(1)
                     c += 1
                 if gain <= never:
@@ -677,258 +880,13 @@ def states(part, start, tail, head, street, out_first, out_edge, in_first, in_ed
                 arc[arcs, 1] = b
                 arc[arcs, 2] = table[q]
                 arc_gain[arcs] = gain
+                arc_again_m[arcs] = again_m
                 arcs += 1
         last[whole] = count
+    if first[sets - 1] == count:  # no loop at all: a last state that nothing makes
+        count += 1
+        arcs = 0
     used[0] = count
     used[1] = leaf_states
     used[2] = arcs
     return 0
-
-
-@kernel
-def weigh(pair, turn, number, gain, again, length, street, turn_gain, near_gain, aside, per_gain, own_gain, own_m, own_again_m, own_aside):  # noqa: E501
-    """What each passing comes to: its turns, the edges that it goes out by, and half of what is ridden both ways.
-
-    Fills the gain, metres, metres ridden again and the cost summed up aside, `per_gain` of it for a unit of price."""
-    for w in range(number.size):
-        price = near_gain[w]
-        plain = 0.0
-        metres = 0.0
-        twice = 0.0
-        beside = 0.0
-        for x in range(number[w]):
-            if turn[w, x] >= 0:
-                price += turn_gain[turn[w, x]]
-            f = pair[w, x, 1]
-            plain += gain[f]
-            metres += length[f]
-            beside += aside[f]
-            for y in range(number[w]):
-                e = pair[w, y, 0]
-                if street[e] == street[f]:
-                    price += 0.25 * (again[e] - gain[e] + again[f] - gain[f])
-                    twice += 0.5 * length[e]
-        own_gain[w] = plain + price
-        own_m[w] = metres
-        own_again_m[w] = twice
-        own_aside[w] = beside - per_gain * price
-
-
-@kernel
-def inside(arc, arc_gain, scale, value, by):
-    """The most that each state can come to, and the arc by which: fills both beyond the leaf states."""
-    for a in range(arc_gain.size):
-        v = value[arc[a, 0]] + value[arc[a, 1]] + scale * arc_gain[a]
-        t = arc[a, 2]
-        if v > value[t]:
-            value[t] = v
-            by[t] = a
-
-
-@kernel
-def outside(arc, arc_gain, scale, value, rest, through):
-    """The most that all the rest of a loop can come to: fills rest (states,), 0 in the last and -inf in the others, and
-    through (arcs,): the most of a loop by each."""
-    for a in range(arc_gain.size - 1, -1, -1):
-        r = rest[arc[a, 2]]
-        through[a] = -np.inf
-        if r == -np.inf:
-            continue
-        r += scale * arc_gain[a]
-        i = arc[a, 0]
-        j = arc[a, 1]
-        through[a] = r + value[i] + value[j]
-        rest[i] = max(rest[i], r + value[j])
-        rest[j] = max(rest[j], r + value[i])
-
-
-@kernel
-def summed(arc, by, leaf_states, leaf, end, stack):
-    """Sum of `leaf` (leaf states,) over the best way of a state."""
-    stack[0] = end
-    count = 1
-    total = 0.0
-    while count > 0:
-        count -= 1
-        s = stack[count]
-        if s < leaf_states:
-            total += leaf[s]
-        else:
-            stack[count] = arc[by[s], 0]
-            stack[count + 1] = arc[by[s], 1]
-            count += 2
-    return total
-
-
-@kernel
-def at_place(table, place, number, state, bucket):
-    """Where a table of labels has the one of a state and a bucket of metres, or would have it (see labels)."""
-    mask = np.uint64(table.size - 1)
-    name = (np.uint64(place) << np.uint64(20)) ^ np.uint64(number)
-    h = np.int64((name * np.uint64(MIX) >> np.uint64(32)) & mask)
-    while table[h] >= 0 and (state[table[h]] != place or bucket[table[h]] != number):
-        h = np.int64(np.uint64(h + 1) & mask)
-    return h
-
-
-@kernel
-def labels(arc, arc_gain, scale, leaf_states, own_gain, own_m, own_again_m, own_aside, per_gain, prices, rests, fewest_m, most_m, least_aside, aside_most, shortest, longest, again_most, target, pull, cutoff, hint_table, hint_state, hint_bucket, hint_rest, hint_step, hint_cutoff, step, newest, value, metres, twice, beside, one, two, state, bucket, older, table, ends):  # noqa: E501
-    """Labels of states, one for each `step` of metres, of loops that come to `cutoff`.
-
-    own_ ... : see weigh; prices (k,) of a metre, rests (k, states) the most of the rest at each; fewest_m, most_m,
-    least_aside (states,) of the rest. hint_ ... : labels of longer steps, what can be gained beyond them (see onward),
-    and a cutoff for that. newest : (states,) -1; table : -1, its size a power of 2. Fills value, metres, twice, beside,
-    one and two, the labels (or -1 - passing) they are made of, state, bucket and older of each label, and ends: labels
-    of closed loops. Returns (labels, ends), labels -1 where room ran out."""
-    end = newest.size - 1
-    price = prices[0]
-    count = 0
-    closed = 0
-    for a in range(arc_gain.size):
-        t = arc[a, 2]
-        near = scale * arc_gain[a]
-        for side in range(2):
-            s = arc[a, side]
-            if s < leaf_states and newest[s] < 0:
-                if count == value.size:
-                    return -1, closed
-                value[count] = own_gain[s]
-                metres[count] = own_m[s]
-                twice[count] = own_again_m[s]
-                beside[count] = own_aside[s]
-                one[count] = -1 - s
-                state[count] = s
-                bucket[count] = np.int64(own_m[s] / step)
-                older[count] = -1
-                newest[s] = count
-                count += 1
-        x = newest[arc[a, 0]]
-        while x >= 0:
-            y = newest[arc[a, 1]]
-            while y >= 0:
-                v = value[x] + value[y] + near
-                m = metres[x] + metres[y]
-                r = twice[x] + twice[y]
-                b = beside[x] + beside[y] - per_gain * near
-                low = max(m + fewest_m[t], shortest)
-                high = min(m + most_m[t], longest)
-                i, j = x, y
-                y = older[y]
-                if low > high or r > again_most or b + least_aside[t] > aside_most:
-                    continue
-                middle = min(max(target, low), high)
-                hopeful = True
-                for k in range(prices.size):
-                    p = prices[k]
-                    at = low if p < 0.0 else high  # the length that suits best: here, or nearest to the target
-                    worth = max(p * at + pull * abs(at - target), p * middle + pull * abs(middle - target))
-                    if v - p * m + rests[k, t] + worth < cutoff:
-                        hopeful = False
-                        break
-                if not hopeful:
-                    continue
-                c = np.int64(-1)
-                h = np.int64(0)
-                here = np.int64(m / step)
-                if t != end:
-                    if hint_table.size > 1:
-                        most = -np.inf
-                        for z in range(np.int64(m / hint_step) - 1, np.int64(m / hint_step) + 2):
-                            if z >= 0:
-                                k = hint_table[at_place(hint_table, t, z, hint_state, hint_bucket)]
-                                if k >= 0:
-                                    most = max(most, hint_rest[k])
-                        if v + most < hint_cutoff:
-                            continue
-                    h = at_place(table, t, here, state, bucket)
-                    c = np.int64(table[h])
-                    if c >= 0 and value[c] - price * metres[c] >= v - price * m:
-                        continue
-                if c < 0:
-                    if count == value.size or closed == ends.size:
-                        return -1, closed
-                    c = np.int64(count)
-                    count += 1
-                    state[c] = t
-                    bucket[c] = here
-                    older[c] = -1
-                    if t == end:
-                        ends[closed] = c
-                        closed += 1
-                        v += pull * abs(m - target)
-                    else:
-                        older[c] = newest[t]
-                        newest[t] = c
-                        table[h] = c
-                value[c] = v
-                metres[c] = m
-                twice[c] = r
-                beside[c] = b
-                one[c] = i
-                two[c] = j
-            x = older[x]
-    return count, closed
-
-
-@kernel
-def onward(arc, arc_gain, scale, shortest, longest, again_most, target, pull, step, newest, value, metres, twice, state, bucket, older, table, onward_gain, most):  # noqa: E501
-    """What can be gained beyond each label: fills onward_gain (labels,), and most (arcs,): of a loop by each arc."""
-    onward_gain[:] = -np.inf
-    end = newest.size - 1
-    for a in range(arc_gain.size - 1, -1, -1):
-        t = arc[a, 2]
-        near = scale * arc_gain[a]
-        most[a] = -np.inf
-        x = newest[arc[a, 0]]
-        while x >= 0:
-            y = newest[arc[a, 1]]
-            while y >= 0:
-                v = value[x] + value[y] + near
-                m = metres[x] + metres[y]
-                total = -np.inf
-                if t == end:
-                    if shortest <= m <= longest and twice[x] + twice[y] <= again_most:
-                        total = v + pull * abs(m - target)
-                else:
-                    c = table[at_place(table, t, np.int64(m / step), state, bucket)]
-                    if c >= 0:
-                        total = v + onward_gain[c]
-                if total > most[a]:
-                    most[a] = total
-                onward_gain[x] = max(onward_gain[x], total - value[x])
-                onward_gain[y] = max(onward_gain[y], total - value[y])
-                y = older[y]
-            x = older[x]
-
-
-@kernel
-def ridden(label, one, two, pair, turn, number, follows, stack, walk):
-    """Edges of a closed loop's label, from the start on, into `walk`; returns their number. follows : (e,) space."""
-    first = np.int64(-1)
-    last = np.int64(-1)
-    stack[0] = label
-    left = 1
-    while left > 0:
-        left -= 1
-        c = stack[left]
-        if one[c] >= 0:
-            stack[left] = one[c]
-            stack[left + 1] = two[c]
-            left += 2
-            continue
-        w = -1 - one[c]
-        for x in range(number[w]):
-            if turn[w, x] < 0:
-                last = np.int64(pair[w, x, 0])
-                first = np.int64(pair[w, x, 1])
-            else:
-                follows[pair[w, x, 0]] = pair[w, x, 1]
-    count = 0
-    e = first
-    while count < walk.size:
-        walk[count] = e
-        count += 1
-        if e == last:
-            break
-        e = np.int64(follows[e])
-    return count

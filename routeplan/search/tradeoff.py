@@ -3,8 +3,9 @@
 Weighted sums are searched two at a time, corners and middle first, then across the gaps of the front. In a large ball:
 by sweeps over everything from the start and from the end in turn, each guided by the one before and the first by
 earlier sums, and a short local search. In a small ball all its loops are looked at, many at a time, where it is narrow
-enough to be carved up (see carving), and where that does not tell, good loops are tightened, merged, and the best on
-all their streets are found, below a limit of the first cost in gaps of the front. Every loop met is kept if no other
+enough to be carved up (see carving): below the side of the front's hull over its largest gap, as deep as that is bent
+inwards. There and in other small balls good loops are tightened, merged, and the best on all their streets are found,
+where it is not carved up below a limit of the first cost in gaps of the front. Every loop met is kept if no other
 passes it, or as a reserve that shares little with others. Where a ball has few loops, every one is looked at instead.
 """
 
@@ -38,7 +39,7 @@ LIKE, OTHER, SHARED = 5, 4, 0.85  # merged in a small ball: the best, and some t
 POOL = 40  # loops known that they are chosen from
 TIGHTENED = 2  # times that the best of them is tightened, the others once
 WORTHS, SIZES = (0.5, 1.1), (0.7, 1.5)  # there: of a metre, in a good loop's; of the stretches, in usual ones
-BEHIND, NARROW, TOGETHER = 0.03, 0.1, 30  # put together: how far behind the best; of BAND; loops at most
+BEHIND, NARROW, TOGETHER = 0.03, 0.1, 100  # put together: how far behind the best; of BAND; loops at most
 SWEPT = 2  # of so many sums after the first ones of a small ball that is not carved up one is swept over everything
 DEEP = 0.1  # of the costs' ranges: how far behind the best loop of its sum a gap of the front is bent inwards
 LIMITS, STEEPER = (0.05, 0.6), 10.0  # there: of the gap, below its end; how much more the second cost counts
@@ -48,10 +49,11 @@ END, END_WEIGHT = 0.005, 0.08  # search beyond an end of the front: as wide as a
 AHEAD = 3  # sums begun before the first of them is looked at
 ANY_SHARE = 6_000_000  # of the search for any loop at all, where no sweep closes one
 LISTED, LISTING = 3_000, 2_000_000  # loops of a small ball that are looked at one by one; steps that look for them
-WHOLE_SLACK, FIRST_WHOLE_SLACK = 0.01, 0.001  # how far behind the best loops of a whole ball are; in its first sums
-LATER = 12  # there: from this sum on loops may be in more pieces, if that is few arcs, and good ones are merged
-WIDER_ARCS = 1_000_000  # few, there
-LIMITED_ARCS = 100_000  # at most, where all loops within a limit are looked at
+WIDEST = (63, 63, 63, 63, 63), (63, 63, 63, 12)  # of a carved ball, streets once, twice: see carving.ways_of
+FIRST_WHOLE_SLACK, WHOLE_SLACK = 0.001, (0.01, 0.06)  # there: in the first sums; in others, as deep as a gap is bent
+LIKELY = 0.01  # there: how far loops may be behind those known, of which each sum but the first ones knows
+PAINS, BECAUSE = 3, 2.0  # there: at most, one for each time that a gap was tried; how fast that makes a gap matter less
+LATER, MERGED = 8, 2  # there: from this sum on good loops are merged, in so many sums once and where a gap was tried
 CLOSINGS = 12  # loops taken from one sweep
 
 Watch = Callable[[Callable[[], TradeOff]], bool]
@@ -202,17 +204,13 @@ class _Front:
         per_gain = self.effort_per_price / float(w @ self.per_price)
         return engine.Aside(self.first_cost, per_gain, most, self.least_home or () if most < np.inf else ())
 
-    def carve(self, wider: bool = False) -> None:
-        """Look at every loop at once from now on, where the ball is narrow enough; wider: at those in more pieces."""
+    def carved(self, widest: Sequence[int]) -> Any:
+        """Every loop at once, where the ball is narrow enough; widest : see carving.ways_of."""
         from routeplan.search import carving
 
         plain, net = self.plain, self.ball.net
         again_per_m = float(plain.again.sum() / max(net.length.sum(), 1.0))
-        ways = carving.ways_of(
-            net, plain.repeats, plain.near_gain_per_m, again_per_m, narrow=None if wider else carving.NARROW,
-            most_arcs=WIDER_ARCS if wider else carving.ARCS,
-        )  # fmt: skip
-        self.ways = ways or self.ways
+        return carving.ways_of(net, plain.repeats, plain.near_gain_per_m, again_per_m, widest=widest)
 
     def scale(self) -> np.ndarray:
         """Range of each cost over the loops that none passes; before there are two, the typical cost of a loop."""
@@ -394,6 +392,8 @@ class _Sum:
     ways: Any  # all loops of the ball, to be looked at; None: they are not
     merged: bool  # good loops are merged
     slack: float
+    known: np.ndarray | None  # loops that none passes, and what they come to: see carving.best_of
+    pains: int
     before: Sequence[Any]  # labels that guide its first sweep
     worth_per_m: float  # of a good loop
     first: int  # 1: the first sweep begins at the end
@@ -415,7 +415,7 @@ def _search(
         front.complete = True
         return listed.steps
     if front.small:
-        front.carve()
+        front.ways = front.carved(WIDEST[front.plain.repeats])
     random = np.random.default_rng(seed)
     share = max(min(budget // 24, SHARE), 1)
     free: SimpleQueue[int] = SimpleQueue()
@@ -474,7 +474,7 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> _Me
     labels: list[Any] = []
     spent = 0
     if one.ways is not None:
-        walks, done = _best_of_all(front, one, balls[0], objective, chain)
+        walks, done = _best_of_all(front, one, balls[0], swept, chain, deadline)
         met += walks
         spent += done
     if one.buckets and not met:
@@ -496,7 +496,9 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> _Me
     return met, spent, labels
 
 
-def _best_of_all(front: _Front, one: _Sum, ball: Any, objective: Any, chain: int) -> tuple[list[np.ndarray], int]:
+def _best_of_all(
+    front: _Front, one: _Sum, ball: Any, objective: Any, chain: int, deadline: Any
+) -> tuple[list[np.ndarray], int]:
     """The best of all loops of a small ball, and label offers spent; the clock is read when other loops pass."""
     from routeplan.search import carving, engine, union
 
@@ -507,7 +509,8 @@ def _best_of_all(front: _Front, one: _Sum, ball: Any, objective: Any, chain: int
     walks, spent = carving.best_of(
         one.ways, replace(objective, gain=objective.gain + timed, again=objective.again + timed), aside=one.aside,
         least=best, slack=one.slack, band_width=NARROW * one.band, most=TOGETHER,
-        scale=float(one.w @ front.per_price),
+        scale=float(one.w @ front.per_price), known=one.known, share=float(one.w[0]), pains=one.pains,
+        over=deadline.passed,
     )  # fmt: skip
     return walks or [], spent
 
@@ -581,34 +584,39 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
     What a sweep misses because its buckets are taken, one from the other end often finds."""
     k = front.edge_costs.shape[1]
     corner = np.full((k, k), 0.04 / max(k - 1, 1)) + np.eye(k) * (0.96 - 0.04 / max(k - 1, 1))
-    away, most = None, np.inf
+    whole = front.ways is not None
+    away, most, deep, pains, known = None, np.inf, 0.0, 0, None
     if number < k:
         weights = corner[number]
     elif number == k:
         weights = np.full(k, 1.0 / k)
+    elif whole and k == 2 and len(front.unpassed()) > 1:
+        weights, deep, pains = _next_side(front, random, number)
+        known = np.stack([f.priced for f in front.unpassed()])
     else:
         weights, away, most = _next_weights(front, random, number)
     scale = front.scale()
     w = weights / scale
+    if known is not None:
+        known = np.stack([known[:, 0], -known @ w - LIKELY], axis=1)
     seeds = front.best(w, away, most)
     worth_per_m = front.worth_per_m(w, front.within(most))
     first = number // 2 % 2
-    if front.ways is not None and number == LATER:
-        front.carve(wider=True)
-    whole = front.ways is not None and (most == np.inf or front.ways.arcs.gain.size <= LIMITED_ARCS)
-    merged = front.small and (not whole or most < np.inf or number >= LATER)
+    merged = front.small and (not whole or (number >= LATER and (pains > 0 or number % MERGED == 0)))
     buckets, before, repeat_price = (
         _in_small_ball(front, number) if front.small else _in_large_ball(front, w, number, 1 - first)
     )
-    near_limit = max((f.repeated_m for f in seeds[:2]), default=0.0) > FROM_LIMIT * front.plain.repeat_m
+    unknown_m = front.plain.repeat_m if whole and number >= AHEAD else 0.0  # then those found kept to no limit
+    repeated_m = max((f.repeated_m for f in seeds[:2]), default=unknown_m)
+    near_limit = repeated_m > FROM_LIMIT * front.plain.repeat_m
     repeat_price_m = -worth_per_m * repeat_price if near_limit else 0.0
     if whole:
-        slack = FIRST_WHOLE_SLACK if number < AHEAD else WHOLE_SLACK
+        slack = FIRST_WHOLE_SLACK if number < AHEAD else float(np.clip(deep, *WHOLE_SLACK))
     else:
         slack = FIRST_SLACK if number < FIRST else SLACK
     return _Sum(
         w, away, front.aside(w, most), BAND * scale[0], [f.joined for f in seeds], repeat_price_m, buckets,
-        front.ways if whole else None, merged, slack, before, worth_per_m, first, seed * 1000 + number,
+        front.ways, merged, slack, known, pains, before, worth_per_m, first, seed * 1000 + number,
     )  # fmt: skip
 
 
@@ -665,6 +673,45 @@ def _any_loop(front: _Front, seed: int, budget: int, deadline: Any, threads: int
     return spent
 
 
+def _gaps(front: _Front, turn: int) -> tuple[np.ndarray, list[tuple[bytes, bytes]], np.ndarray, np.ndarray]:
+    """Gaps between loops that none passes, and beyond the first and the last of them: (loops, k) their costs in the
+    scale of the front; (gaps,) the names of both ends, sizes, and how often each was tried."""
+    best = front.unpassed()
+    z = np.stack([f.priced for f in best]) / front.scale()
+    step = np.abs(np.diff(z, axis=0))
+    end = END if turn >= FINER_FROM or front.ways is not None else 0.0
+    size = np.r_[end, step[:, 0] * step[:, 1] + 0.02 * step.sum(axis=1), end]
+    gaps = list(pairwise([b"", *(f.joined.tobytes() for f in best), b""]))
+    return z, gaps, size, np.array([front.tried[gap] for gap in gaps])
+
+
+def _beyond(gap: int, random: np.random.Generator) -> np.ndarray:
+    """Weights beyond the first or the last loop."""
+    small = END_WEIGHT * random.random()
+    weights = np.array([1.0 - small, small] if gap == 0 else [small, 1.0 - small]) + 0.02
+    return weights / weights.sum()
+
+
+def _next_side(front: _Front, random: np.random.Generator, turn: int) -> tuple[np.ndarray, float, int]:
+    """Weights at which both ends of the hull's side over the largest gap are best, how deep the gap is bent inwards
+    from there, and how often it was tried."""
+    z, gaps, size, tried = _gaps(front, turn)
+    gap = int(np.argmax(size / (1.0 + tried) ** BECAUSE))
+    front.tried[gaps[gap]] += 1
+    pains = min(int(tried[gap]), PAINS)
+    if gap in (0, len(z)):
+        return _beyond(gap, random), 0.0, pains
+    hull = [0]
+    for i in range(1, len(z)):
+        while len(hull) > 1 and np.linalg.det(np.stack([z[hull[-1]] - z[hull[-2]], z[i] - z[hull[-2]]])) <= 0.0:
+            hull.pop()
+        hull.append(i)
+    side = int(np.searchsorted(hull, gap))
+    weights = np.abs(z[hull[side]] - z[hull[side - 1]])[::-1] + 0.02
+    weights = weights / weights.sum()
+    return weights, float(np.array([z[gap, 0], z[gap - 1, 1]]) @ weights - (z @ weights).min()), pains
+
+
 def _next_weights(
     front: _Front, random: np.random.Generator, turn: int
 ) -> tuple[np.ndarray, np.ndarray | None, float]:
@@ -676,26 +723,19 @@ def _next_weights(
     k = front.edge_costs.shape[1]
     away, most = None, np.inf
     if k == 2 and len(best) >= 2 and turn % 4:
-        z = np.stack([f.priced for f in best]) / front.scale()
-        step = np.abs(np.diff(z, axis=0))
-        end = END if turn >= FINER_FROM else 0.0
-        size = np.r_[end, step[:, 0] * step[:, 1] + 0.02 * step.sum(axis=1), end]
-        gaps = list(pairwise([b"", *(f.joined.tobytes() for f in best), b""]))  # the first and last beyond the ends
-        tried = np.array([front.tried[gap] for gap in gaps])
+        z, gaps, size, tried = _gaps(front, turn)
         size = size / (1.0 + tried)
         gap = int(random.choice(size.size, p=size / size.sum())) if size.sum() > 0 else 1
         front.tried[gaps[gap]] += 1
         if 0 < gap < len(best):
-            weights = step[gap - 1, ::-1] + 0.02
+            weights = np.abs(z[gap] - z[gap - 1])[::-1] + 0.02
             value = z @ weights / weights.sum()
-            bent = value[gap - 1 : gap + 1].min() - value.min() > DEEP
-            if front.small and (bent if front.ways is None else tried[gap] > 0):  # what the sum has is known then
+            if front.small and value[gap - 1 : gap + 1].min() - value.min() > DEEP:
                 low, high = best[gap - 1].priced[0], best[gap].priced[0]
                 most = high - random.uniform(*LIMITS) * (high - low)
                 weights[1] *= STEEPER
         else:
-            small = END_WEIGHT * random.random()
-            weights = np.array([1.0 - small, small] if gap == 0 else [small, 1.0 - small]) + 0.02
+            weights = _beyond(gap, random)
         if tried[gap] % 2 and not front.small:
             away = best[int(np.clip(gap - random.integers(2), 0, len(best) - 1))]
     else:

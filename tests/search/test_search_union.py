@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
+from itertools import combinations
 
 import numpy as np
 import pytest
 from every_loop import KINDS, REPEAT_SHARE, case, every_loop
 from test_search_sweep import both_ways_of
 
-from routeplan.search import carving, engine, kernels, union
+from routeplan.search import carving, carving_kernels, carving_sums, engine, kernels, union
 from routeplan.search.ball import make_ball
 
 FAR_M = 1e6
@@ -48,24 +50,26 @@ def objective_of(ball, cut, shortest_m, longest_m, **more):
 
 
 def every_path(ways):
-    """Every way to make the last state: (walk, gain where near streets are ridden)."""
+    """Every way to make the last state: (walk, gain where near streets are ridden, metres on other parts of those)."""
     pair, turn, number = ways.passings
     made = [[] for _ in range(ways.arcs.states)]
     for w in range(number.size):
         pairs = [(*pair[w, x].tolist(), int(turn[w, x])) for x in range(number[w])]
         begins = [(e, f) for e, f, t in pairs if t < 0]
-        made[w] = [({e: f for e, f, t in pairs if t >= 0}, begins, float(ways.beside[w]))]
-    for (a, b, t), gain in zip(ways.arcs.arc.tolist(), ways.arcs.gain.tolist(), strict=True):
-        made[t] += [(x[0] | y[0], x[1] + y[1], x[2] + y[2] + gain) for x in made[a] for y in made[b]]
+        made[w] = [({e: f for e, f, t in pairs if t >= 0}, begins, float(ways.beside[w]), float(ways.again_m[w]))]
+    for (a, b, t), gain, again_m in zip(*(x.tolist() for x in ways.arcs.plain), strict=True):
+        made[t] += [
+            (x[0] | y[0], x[1] + y[1], x[2] + y[2] + gain, x[3] + y[3] + again_m) for x in made[a] for y in made[b]
+        ]
     found = []
-    for follows, begins, beside in made[-1]:
+    for follows, begins, beside, again_m in made[-1]:
         ((last, first),) = begins
         walk = [first]
         while walk[-1] != last:
             walk.append(follows[walk[-1]])
         assert len(walk) == len(follows) + 1  # one ring, not two
         edges = ways.edge[walk]
-        found.append((edges[edges >= 0].tolist(), beside))
+        found.append((edges[edges >= 0].tolist(), beside, again_m))
     return found
 
 
@@ -76,7 +80,7 @@ def test_the_ways_to_the_last_state_are_all_loops_and_each_is_one(kind, which):
     asked = replace(asked, length_m=np.ones(asked.tail.size))
     ball, _ = ball_of(asked)
     ways = carving.ways_of(ball.net, asked.may_repeat)
-    paths = [ball.edge[ball.expanded(np.array(walk))].tolist() for walk, _ in every_path(ways)]
+    paths = [ball.edge[ball.expanded(np.array(walk))].tolist() for walk, *_ in every_path(ways)]
     assert len({tuple(walk) for walk in paths}) == len(paths)
     if asked.may_repeat:  # the share of streets ridden again is not looked at here
         def twice(walk):
@@ -162,7 +166,8 @@ def test_of_two_streets_beside_each_other_the_shorter_counts():
     metres = np.zeros(ball.net.street.max() + 1)
     metres[ball.net.street] = ball.net.length
     charged = 0
-    for walk, beside in every_path(carving.ways_of(ball.net, False, near_per_m=1.0)):
+    for walk, beside, again_m in every_path(carving.ways_of(ball.net, False, near_per_m=1.0)):
+        assert again_m == 0.0
         streets = set(ball.net.street[walk].tolist())
         expected = sum(min(metres[s], metres[t]) for s, t in pairs if s in streets and t in streets)
         assert beside == pytest.approx(expected, rel=1e-5)
@@ -183,16 +188,21 @@ def test_twins_that_lie_apart_are_one_street(kind):
         ball, _ = ball_of(asked)
         paths = every_path(carving.ways_of(ball.net, asked.may_repeat, again_per_m=-1.0))
         if not asked.may_repeat:
-            found = [tuple(ball.edge[ball.expanded(np.array(joined))].tolist()) for joined, _ in paths]
+            found = [tuple(ball.edge[ball.expanded(np.array(joined))].tolist()) for joined, *_ in paths]
             assert sorted(found) == sorted(tuple(walk) for walk in every_loop(asked, 0.0, FAR_M, 10**6))
             ridden_both += len(every_loop(case(kind, junctions, seed), 0.0, FAR_M, 10**6)) > len(found)
             continue
-        for joined, gain in paths:
+        for joined, gain, again_m in paths:
             tail, head = ball.net.tail[joined], ball.net.head[joined]
             parts = np.stack([ball.net.street[joined], np.minimum(tail, head), np.maximum(tail, head)])
-            twice = np.unique(parts, axis=1).shape[1] > np.unique(parts[0]).size
-            assert (gain < 0.0) == twice
-            ridden_both += twice
+            each, at = np.unique(parts, axis=1, return_index=True)
+            metres = ball.net.length[np.array(joined)[at]]
+            shorter = [
+                min(metres[i], metres[j]) for i, j in combinations(range(metres.size), 2) if each[0, i] == each[0, j]
+            ]
+            assert again_m == pytest.approx(sum(shorter), rel=1e-5)
+            assert gain == pytest.approx(-again_m)
+            ridden_both += len(shorter) > 0
     assert ridden_both > 0
 
 
@@ -235,11 +245,12 @@ def test_fewer_pieces_and_less_room_leave_loops_out():
     net = ball_of(asked)[0].net
 
     def loops(**limits):
-        return {tuple(walk) for walk, _ in every_path(carving.ways_of(net, asked.may_repeat, **limits))}
+        return {tuple(walk) for walk, *_ in every_path(carving.ways_of(net, asked.may_repeat, **limits))}
 
-    every, one_piece = loops(), loops(pieces=1)
+    every, one_piece = loops(), loops(widest=(63,))
     assert one_piece < every and one_piece
-    assert one_piece < loops(pieces=2, narrow=0) < loops(pieces=2) <= every
+    assert one_piece < loops(widest=(63, 63)) <= every
+    assert loops(widest=(4,)) == loops(widest=()) == set()
     assert carving.ways_of(net, asked.may_repeat, most_arcs=10) is None
 
 
@@ -260,3 +271,157 @@ def test_too_many_ways_leave_out_the_last_walks(may_repeat, monkeypatch):
     assert given <= best(walks) < of_all
     monkeypatch.setattr(carving, "LABELS", 1)
     assert union.loops_on(ball, objective, walks, **asked)[0] == []
+
+
+def test_metres_ridden_again_are_at_most_a_share_of_the_loop_not_of_the_longest():
+    asked = case("lollipop", 16, 2)
+    ball, cut = ball_of(replace(asked, clock_gain=None, clock=None))
+    objective = objective_of(ball, cut, 0.0, FAR_M)
+    loops = [ball.joined(walk) for walk in _edges_of(ball, every_loop(asked, 0.0, FAR_M, 10**6))]
+    length = np.array([ball.net.length[walk].sum() for walk in loops])
+    firsts = [walk[np.unique(ball.net.street[walk], return_index=True)[1]] for walk in loops]
+    again = length - [ball.net.length[walk].sum() for walk in firsts]
+    share = float(np.median(again / length))
+    objective = replace(objective, longest_m=2.0 * length.max(), repeat_m=2.0 * share * length.max())
+    found, _ = union.loops_on(
+        ball, objective, loops, aside=engine.Aside(ball.net.length), least=-np.inf, slack=np.inf, band_width=1e-3,
+        most=10**6,
+    )  # fmt: skip
+    kept = {tuple(walk.tolist()) for walk, r, m in zip(loops, again, length, strict=True) if r <= share * m}
+    assert {tuple(walk.tolist()) for walk in found} <= kept
+    assert 0 < len(found) <= len(kept) < len(loops)
+
+
+@pytest.mark.parametrize("part", [0.0, 0.5])
+def test_every_loop_that_none_passes_is_found_beside_those_known(part, monkeypatch):
+    monkeypatch.setattr(carving, "STEPS_M", (0.5, 0.5))
+    monkeypatch.setattr(carving, "BANDS", (1.0, 1.0))
+    of_fronts = met_in_all = 0
+    for kind in ("road-like", "planar", "banned turns", "one-way pairs"):
+        for junctions, seed in SMALL[kind]:
+            asked = case(kind, junctions, seed)
+            ball, cut = ball_of(replace(asked, clock_gain=None, clock=None))
+            ball = replace(ball, net=ball.net._replace(turn_gain=0.0 * ball.net.turn_gain))
+            effort, loss = ball.summed(cut["effort"]), ball.summed(cut["loss"])
+            every = every_loop(asked, 0.0, FAR_M, 10**6)
+            low = float(np.quantile([asked.length_m[walk].sum() for walk in every], 0.6))
+            gain = -0.3 * effort - loss
+            objective = replace(objective_of(ball, cut, low, FAR_M), gain=gain, again=gain)
+            loops = [ball.joined(walk) for walk in _edges_of(ball, every_loop(asked, low, FAR_M, 10**6))]
+            costs = np.array([(effort[walk].sum(), loss[walk].sum()) for walk in loops])
+            best = np.array([not ((costs <= c).all(axis=1) & (costs < c).any(axis=1)).any() for c in costs])
+            front = np.unique(costs[best].round(6), axis=0)
+            known = front[np.random.default_rng(3).random(len(front)) < part]
+            found, _ = carving.best_of(
+                carving.ways_of(ball.net, asked.may_repeat), objective, aside=engine.Aside(effort), least=-np.inf,
+                slack=np.inf, band_width=1e-6, most=10**6, share=0.3,
+                known=np.stack([known[:, 0], -0.3 * known[:, 0] - known[:, 1]], axis=1),
+            )  # fmt: skip
+            met = {(effort[walk].sum().round(6), loss[walk].sum().round(6)) for walk in found}
+            assert {tuple(c) for c in front} <= met
+            assert len(met) <= len(loops)
+            of_fronts, met_in_all = of_fronts + len(front), met_in_all + len(met)
+    assert 20 < of_fronts < met_in_all
+
+
+def test_what_is_needed_is_what_a_known_loop_comes_to():
+    random = np.random.default_rng(8)
+    costs = np.cumsum(random.random((40, 2)), axis=0) * [1.0, -1.0] + [5.0, 60.0]  # none passes another
+    share = 0.7
+    known = np.stack([costs[:, 0], -share * costs[:, 0] - costs[:, 1]], axis=1)
+    need = carving._needed(known, share)
+    step = need.step
+    assert step == pytest.approx(np.ptp(costs[:, 0]) * 1.1 / carving.NEEDS)
+    for _ in range(500):
+        effort, loss = random.uniform(costs.min(axis=0), costs.max(axis=0))
+        spare = carving_sums.spare.py_func(-share * effort - loss, effort, need)
+        if (costs + np.array([step, 0.0]) <= [effort, loss]).all(axis=1).any():
+            assert spare < share * step
+        if not (costs - np.array([step, 0.0]) <= [effort, loss]).all(axis=1).any():
+            assert spare > -share * step
+    assert carving_sums.spare.py_func(-1e3, costs[0, 0] - 10 * step, need) == -1e3 - need.gain[0]
+    assert carving._needed(None, share).gain.tolist() == [-np.inf]
+
+
+def test_a_sum_that_is_over_ends_with_what_was_found():
+    ball, _, objective, _, _ = both_ways_of(False)
+    ways = carving.ways_of(ball.net, False)
+    asked = {"aside": engine.Aside(ball.net.length), "least": -np.inf, "slack": 0.0, "band_width": 1e9, "most": 1}
+    assert carving.best_of(ways, objective, **asked, over=lambda: True)[0] == []
+    asks: list[int] = []
+    whole, _ = carving.best_of(ways, objective, **asked, over=lambda: bool(asks.append(0)))
+    asks_at_all = len(asks)
+
+    def late():
+        asks.append(0)
+        return len(asks) >= 2 * asks_at_all
+
+    part, _ = carving.best_of(ways, objective, **asked, over=late)
+    assert len(whole) == 1 and len(part) == 1
+
+
+def reckoned(part, pairs, growth):
+    """(arcs reckoned with, nodes of each set) of a carving, and whether it is one."""
+    n = part.shape[0] + 1
+    nodes = [{v} for v in range(n)]
+    for a, b in part.tolist():
+        assert max(a, b) < len(nodes) and not nodes[a] & nodes[b]
+        nodes.append(nodes[a] | nodes[b])
+    assert len(nodes[-1]) == n
+    across = [sum(w for (a, b), w in pairs.items() if (a in s) != (b in s)) for s in nodes]
+    joins = [growth ** (0.5 * (across[n + k] + across[a] + across[b])) for k, (a, b) in enumerate(part.tolist())]
+    return sum(joins[:-1]), nodes
+
+
+def network_of(random, n):
+    """Pairs of nodes that hang together, and the same as carve takes them."""
+    pairs = {(v, int(random.integers(v))): float(random.choice([0.5, 1.0, 1.25])) for v in range(1, n)}
+    for a, b in random.integers(n, size=(n, 2)).tolist():
+        if a != b and (b, a) not in pairs:
+            pairs[a, b] = 1.0
+    both = sorted([(a, b, w) for (a, b), w in pairs.items()] + [(b, a, w) for (a, b), w in pairs.items()])
+    first = np.searchsorted([a for a, _, _ in both], np.arange(n + 1))
+    return pairs, (first, np.array([b for _, b, _ in both]), np.array([w for _, _, w in both]))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_sets_joined_anew_are_a_carving_and_cost_no_more(seed):
+    random = np.random.default_rng(seed)
+    pairs, net = network_of(random, 30)
+    part = np.empty((29, 2), np.int64)
+    before = carving_kernels.carve(0, *net, 3.0, 0.3, 2, part)
+    assert before == pytest.approx(reckoned(part, pairs, 3.0)[0])
+    after = carving_kernels.carved_anew(0, *net, 3.0, 10, part)
+    cost, nodes = reckoned(part, pairs, 3.0)
+    assert after == pytest.approx(cost)
+    assert after <= before * (1 + 1e-9)
+    assert part[-1, 1] == 0 and nodes[-2] == set(range(1, 30))
+
+
+def test_a_few_sets_are_joined_in_the_best_way_there_is():
+    better = 0
+    for seed in range(8):
+        pairs, net = network_of(np.random.default_rng(seed), 8)
+        part = np.empty((7, 2), np.int64)
+        before = carving_kernels.carve(0, *net, 3.0, 0.0, 1, part)
+        after = carving_kernels.carved_anew(0, *net, 3.0, 10, part)
+
+        @cache
+        def grown(some, pairs=pairs):
+            return 3.0 ** (0.5 * sum(w for (a, b), w in pairs.items() if (a in some) != (b in some)))
+
+        @cache
+        def least(some, grown=grown):
+            if len(some) == 1:
+                return 0.0
+            head, *rest = sorted(some)
+            ways = []
+            for size in range(len(rest)):
+                for more in combinations(rest, size):
+                    one = frozenset((head, *more))
+                    ways.append(least(one) + least(some - one) + grown(one) * grown(some - one) * grown(some))
+            return min(ways)
+
+        assert after == pytest.approx(least(frozenset(range(1, 8))))
+        better += after < before * 0.999
+    assert better > 0

@@ -250,17 +250,22 @@ def test_not_every_loop_kept_on_the_way_is_given_in_the_end(monkeypatch: pytest.
     assert max(best, 20) <= len(given.edges) <= 20 + best
 
 
+def _three_loops(middle: tuple[float, float], small: bool = True, ways: object = None) -> Any:
+    """A front of three loops, the outer ones at (0, 10) and (10, 0)."""
+    loops = [(0.0, 10.0), middle, (10.0, 0.0)]
+    found = [SimpleNamespace(priced=np.array(c), joined=np.array([k]), streets=[k]) for k, c in enumerate(loops)]
+    return SimpleNamespace(
+        unpassed=lambda: found, edge_costs=np.zeros((1, 2)), scale=lambda: np.array([10.0, 10.0]), small=small,
+        tried=Counter(), street_length=np.zeros(3), ways=ways,
+    )  # fmt: skip
+
+
 @pytest.mark.parametrize("small", [True, False])
 def test_a_front_bent_inwards_is_searched_below_a_limit(small: bool) -> None:
     """Three loops: where the middle one lies above the line between the others, a sum never looks between them."""
 
-    def limits(middle: tuple[float, float], ways: object = None) -> set[float]:
-        loops = [(0.0, 10.0), middle, (10.0, 0.0)]
-        found = [SimpleNamespace(priced=np.array(c), joined=np.array([k]), streets=[k]) for k, c in enumerate(loops)]
-        front: Any = SimpleNamespace(
-            unpassed=lambda: found, edge_costs=np.zeros((1, 2)), scale=lambda: np.array([10.0, 10.0]), small=small,
-            tried=Counter(), street_length=np.zeros(3), ways=ways,
-        )  # fmt: skip
+    def limits(middle: tuple[float, float]) -> set[float]:
+        front = _three_loops(middle, small)
         random = np.random.default_rng(1)
         drawn = [tradeoff._next_weights(front, random, 1) for _ in range(40)]
         for weights, away, most in drawn:
@@ -271,11 +276,30 @@ def test_a_front_bent_inwards_is_searched_below_a_limit(small: bool) -> None:
         return {most for _, _, most in drawn}
 
     assert limits((2.0, 2.0)) == {np.inf}
-    whole = limits((2.0, 2.0), ways=object())  # what a sum of the whole ball finds is known after the first time
-    assert (whole == {np.inf}) != small
     bent = limits((8.0, 8.0))
     if not small:
         assert bent == {np.inf}
     else:
         gaps = {(0.0 < most < 8.0, 8.0 < most < 10.0) for most in bent}
         assert gaps == {(True, False), (False, True)}
+
+
+def test_in_a_carved_ball_a_sum_looks_as_deep_as_the_front_is_bent_inwards() -> None:
+    random = np.random.default_rng(1)
+    bent = _three_loops((8.0, 7.0), ways=object())  # both gaps are below one side of the hull
+    looked = [tradeoff._next_side(bent, random, turn) for turn in range(3, 9)]
+    for weights, _, _ in looked:
+        assert weights == pytest.approx([0.5, 0.5])
+    # corners of the gaps: (8, 10) and (10, 7), of a range of 10, where the ends of the side come to a half
+    assert [deep for _, deep, _ in looked[:2]] == pytest.approx([0.4, 0.35])  # the larger gap comes first
+    assert sorted(pains for _, _, pains in looked) == [0, 0, 1, 1, 2, 2]
+    for turn in range(20):
+        assert tradeoff._next_side(bent, random, 9 + turn)[2] <= tradeoff.PAINS
+
+    full = _three_loops((2.0, 1.0), ways=object())  # the middle one is a corner of the hull
+    (one, deep, _), (other, less_deep, _) = (tradeoff._next_side(full, random, turn) for turn in (3, 4))
+    sides = [np.array([0.92, 0.22]) / 1.14, np.array([0.12, 0.82]) / 0.94]
+    corners = [np.array([0.2, 1.0]), np.array([1.0, 0.1])]
+    values = [sides[0] @ [0.2, 0.1], sides[1] @ [0.2, 0.1]]
+    assert one == pytest.approx(sides[0]) and other == pytest.approx(sides[1])
+    assert [deep, less_deep] == pytest.approx([w @ c - v for w, c, v in zip(sides, corners, values, strict=True)])
