@@ -164,8 +164,8 @@ def best_of(
     more is looked at; over : asked whether to stop.
 
     Exact but for labels that share a step of length and a band (one that sums up less aside gives way to a better
-    one), metres beside streets ridden (the shorter of both is counted), those ridden again on the other part of a
-    street (priced, but not counted against the limit), the clock, which is not read, and what room is not given to.
+    one), metres beside streets ridden and on the other part of a street (the shorter of both is counted), the clock,
+    which is not read, and what room is not given to.
 
     Labels that cannot come near the best are left out by three bounds: what all the rest comes to at a fair price of
     a metre and at some beside it, how long it can be, and, in finer steps, how the coarser ones went on."""
@@ -182,7 +182,7 @@ def best_of(
     through, rest_of_all = one.through(price)
     through += _worth(price, objective).max()
     window, need = _window(objective, aside), _needed(known, share)
-    room, unfound = ([int(number * ROOMIER**pains) for number in numbers] for numbers in (ROOM, [UNFOUND]))
+    unfound, *room = (int(number * ROOMIER**pains) for number in (UNFOUND, *ROOM))
     bands = [band_width * number / 2**pains for number in (FINER_BANDS if pains else BANDS)]
     spread = float(np.ptp(through[through > -np.inf])) + ROUNDING * abs(bound)
     behind = NARROWEST * spread + ROUNDING * abs(bound)
@@ -190,7 +190,7 @@ def best_of(
     found: list[np.ndarray] = []
     while True:
         cutoff = max(bound - behind, top - slack)
-        at_most = room[0] if found else unfound[0] if least > -np.inf else one.arcs.gain.size
+        at_most = room[0] if found else unfound if least > -np.inf else one.arcs.gain.size
         few, rest, cutoff, cut = _hopeful(one, through, rest_of_all, prices, objective, window, cutoff, at_most)
         before, before_least = _labels(few.arcs, 0, 1.0, np.inf), -np.inf
         spent += OFFERS_A_LOOK
