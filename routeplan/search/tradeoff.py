@@ -52,7 +52,7 @@ LISTED, LISTING = 3_000, 2_000_000  # loops of a small ball that are looked at o
 WIDEST = (63, 63, 63, 63, 63), (63, 63, 63, 12)  # of a carved ball, streets once, twice: see carving.ways_of
 FIRST_WHOLE_SLACK, WHOLE_SLACK = 0.001, (0.01, 0.06)  # there: in the first sums; in others, as deep as a gap is bent
 LIKELY = 0.01  # there: how far loops may be behind those known, of which each sum but the first ones knows
-PAINS, BECAUSE = 3, 2.0  # there: at most, one for each time that a gap was tried; how fast that makes a gap matter less
+PAINS, FADING = 3, 2.0  # there: at most, one for each time that a gap was tried; how fast that makes a gap matter less
 LATER, MERGED = 8, 2  # there: from this sum on good loops are merged, in so many sums once and where a gap was tried
 CLOSINGS = 12  # loops taken from one sweep
 
@@ -389,11 +389,10 @@ class _Sum:
     seeds: list[np.ndarray]  # best first
     repeat_price_m: float  # of a metre ridden again, so that the limit is not used up early
     buckets: Sequence[float]  # of the longest length, in its sweeps; none: it does without
-    ways: Any  # all loops of the ball, to be looked at; None: they are not
     merged: bool  # good loops are merged
     slack: float
     known: np.ndarray | None  # loops that none passes, and what they come to: see carving.best_of
-    pains: int
+    pains: int  # see there
     before: Sequence[Any]  # labels that guide its first sweep
     worth_per_m: float  # of a good loop
     first: int  # 1: the first sweep begins at the end
@@ -473,7 +472,7 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> _Me
     met: list[np.ndarray] = []
     labels: list[Any] = []
     spent = 0
-    if one.ways is not None:
+    if front.ways is not None:
         walks, done = _best_of_all(front, one, balls[0], swept, chain, deadline)
         met += walks
         spent += done
@@ -504,10 +503,10 @@ def _best_of_all(
 
     timed = union.by_the_clock(ball.net, one.seeds, *front.passing_s)
     best = -np.inf
-    if one.seeds and one.aside.most == np.inf and ball.net.clock_sum.size == 1:
+    if one.seeds and ball.net.clock_sum.size == 1:
         best = float(engine.values(ball.net, objective, one.seeds[:1], front.space.work(chain))[0])
     walks, spent = carving.best_of(
-        one.ways, replace(objective, gain=objective.gain + timed, again=objective.again + timed), aside=one.aside,
+        front.ways, replace(objective, gain=objective.gain + timed, again=objective.again + timed), aside=one.aside,
         least=best, slack=one.slack, band_width=NARROW * one.band, most=TOGETHER,
         scale=float(one.w @ front.per_price), known=one.known, share=float(one.w[0]), pains=one.pains,
         over=deadline.passed,
@@ -616,7 +615,7 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
         slack = FIRST_SLACK if number < FIRST else SLACK
     return _Sum(
         w, away, front.aside(w, most), BAND * scale[0], [f.joined for f in seeds], repeat_price_m, buckets,
-        front.ways, merged, slack, known, pains, before, worth_per_m, first, seed * 1000 + number,
+        merged, slack, known, pains, before, worth_per_m, first, seed * 1000 + number,
     )  # fmt: skip
 
 
@@ -696,7 +695,7 @@ def _next_side(front: _Front, random: np.random.Generator, turn: int) -> tuple[n
     """Weights at which both ends of the hull's side over the largest gap are best, how deep the gap is bent inwards
     from there, and how often it was tried."""
     z, gaps, size, tried = _gaps(front, turn)
-    gap = int(np.argmax(size / (1.0 + tried) ** BECAUSE))
+    gap = int(np.argmax(size / (1.0 + tried) ** FADING))
     front.tried[gaps[gap]] += 1
     pains = min(int(tried[gap]), PAINS)
     if gap in (0, len(z)):
