@@ -7,8 +7,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fault_place import EAST, NORTH, SOUTH, WEST, lanes_text
+from hypothesis import HealthCheck, settings
 
 from routeplan.plan.area import Area, make_area
+
+# how long an example takes to draw or to run tells of the machine, and of what else it does, not of the project
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("untimed")
 
 
 @pytest.fixture(scope="session")

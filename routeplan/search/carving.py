@@ -9,6 +9,7 @@ of such a tree: Cook and Seymour 2003, INFORMS Journal on Computing 15).
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,20 +19,23 @@ from routeplan.search.engine import LONGEST_WALK, Aside, Objective
 
 PASSINGS, ARCS, LABELS = 400_000, 6_000_000, 600_000  # at most, of arcs and states each
 FEWEST, PER_ARC = 10_000, 30  # labels of a small network, at most
-TRIES, NOISE, ROUNDS = 20, 0.3, 10  # carvings drawn, see kernels.carve; rounds in which sets are joined anew
-GROWTH = 3.0, 5.0  # of a set's states with each street across, as it is reckoned: streets once, twice
+TRIES, NOISE = 24, 0.1  # carvings drawn, see kernels.carve
+ROUNDS, FEW, TOGETHER = 10, 6, 8  # in which sets are joined anew; so many of each, more of the best
+GROWTH = 3.0  # of a set's states with each street across, as it is reckoned
 BESIDE = 0.25  # of a street across: two streets side by side
-WIDEST = (63, 63, 63, 63, 63)  # edges across, at most, where a loop may fall into one piece in a set, two ...
+WIDEST = ((63,) * 6,) * 5  # edges across, at most, by pieces and streets crossed both ways: see ways_of
+MANY, TABLE_BITS = 20_000, 20  # pairs of states that two threads put together; places of a set's states, at most
 PRICES, CLOSE = 12, 2e-4  # of a metre, tried at most; how near to the least bound one is fair, in its size
+USUAL = 0.25  # how far apart the first of them are, in the mean gain of a metre
 SIDES = (-0.1, 0.1, -0.3, 0.3)  # prices beside it that bound labels too, in the mean gain of a metre
-NARROWEST, WIDER = 6e-5, 1.5  # behind the bound, in the spread of all arcs: looked through first; then
 STEPS_M = (400.0, 80.0, 80.0)  # one label for each, by turns, and in a band of the cost aside:
 BANDS, FINER_BANDS = (np.inf, np.inf, 5.0), (200.0, 100.0, 10.0)  # in those asked for; the second halved by each pain
 SHORT = 0.15  # of such a step's mean gain: how far what its labels come to may fall short
 ROOM, ROOMIER = (40_000, 10_000, 4_000), 1.5  # arcs looked at by each, those that most is spare of; more by each pain
+FIRST_LOOKS, MORE = (5_000, 20_000), 2.5  # before, by turns until a loop is found; after all that room is for
 BROADER = 2  # times as many are bounded at all prices
 UNFOUND = 200_000  # and at first, where no loop is known to be near
-ENOUGH = 120_000  # arcs beyond which one step does
+ENOUGH = 3.75  # labels for each arc that there is room for in the first of these steps, beyond which it does
 HIGHEST = 0.9  # of what is spare of the best: how much may be asked for
 NEEDS, MARGIN = 512, 0.1  # steps of the cost aside in what is needed; how far it reaches beyond what is known
 ROUNDING = 1e-9  # of the bound
@@ -57,15 +61,17 @@ def ways_of(
     near_per_m: float = 0.0,
     again_per_m: float = 0.0,
     *,
-    widest: Sequence[int] = WIDEST,
+    widest: Sequence[Sequence[int]] = WIDEST,
     most_arcs: int = ARCS,
+    threads: int | None = 1,
 ) -> Ways | None:
     """Every loop of a network; None where it has too many ways across.
 
     near_per_m : gain of a metre beside streets ridden; again_per_m : of one on another part of a street ridden, where
     streets may be ridden again: twins that are one street lie apart; widest : edges that lead across, at most, where a
-    loop may fall into one piece in a set, two ..."""
+    loop may fall into one piece in a set, two ..., and cross no street both ways, one ...; threads : two, but for 1"""
     from routeplan.search import carving_kernels as kernels
+    from routeplan.search import carving_states as states
 
     net, near_gain, near_again_m = _parts_apart(net, near_per_m, again_per_m if repeats else NEVER)
     net, edge = _without_rings(net)
@@ -75,30 +81,77 @@ def ways_of(
     near_gain, near_again_m = near_gain[once], near_again_m[once]
     ends = np.zeros((int(net.street.max()) + 1, 2), np.int64)
     ends[net.street] = np.stack([net.tail, net.head], axis=1)
-    part = _carving(net, one, other, ends, GROWTH[int(repeats)])
-    if part is None:
+    with ThreadPoolExecutor(1) as pool:
+        beside_it = _here if threads == 1 else pool.submit
+        part = _carving(net, one, other, ends, beside_it)
+        if part is None:
+            return None
+        sets, parent = states.no_sets(part, net.tail.size), np.empty(2 * part.shape[0] + 1, np.int64)
+        at, top = np.empty(one.size, np.int64), np.empty(ends.shape[0], np.int64)
+        left, right = np.empty_like(one), np.empty_like(one)
+        kernels.charges(part, one, other, ends, parent, at, left, right, top)
+        if not states.remembered(ends, parent, top, sets):
+            return None
+        beside = states.Beside(one, other, near_gain, near_again_m, at, np.argsort(at, kind="stable"), left, right)
+        made = _states(net, repeats, widest, beside, sets, most_arcs, beside_it)
+    if made is None:
         return None
-    parent, at = np.empty(2 * part.shape[0] + 1, np.int64), np.empty(one.size, np.int64)
-    left, right, top = np.empty_like(one), np.empty_like(one), np.empty(ends.shape[0], np.int64)
-    kernels.charges(part, one, other, ends, parent, at, left, right, top)
-    key, known = np.empty(most_arcs, np.uint64), np.empty(most_arcs, np.uint64)
-    pair, turn = np.empty((PASSINGS, kernels.PIECES, 2), np.int32), np.empty((PASSINGS, kernels.PIECES), np.int32)
-    number, beside, again_m = np.empty(PASSINGS, np.int32), np.empty(PASSINGS), np.empty(PASSINGS)
-    arc, used = np.empty((most_arcs, 3), np.int32), np.empty(3, np.int64)
-    arc_gain, arc_again_m = np.empty(most_arcs, np.float32), np.empty(most_arcs, np.float32)
-    full = kernels.states(
-        part, net.start, net.tail, net.head, net.street, net.out_first, net.out_edge, net.in_first, net.in_edge,
-        net.turn_first, net.turn_edge, one, other, near_gain, near_again_m, 0.5 * NEVER,
-        int(repeats), np.array(widest), parent, at, np.argsort(at, kind="stable"), left, right, top, ends,
-        key, known, beside, again_m, pair, turn, number, arc, arc_gain, arc_again_m, used,
-    )  # fmt: skip
-    if full:
+    passings, (near_gain, near_again_m), every = made
+    lead = every.through(np.zeros(near_gain.size), 0.0)[0] == 0.0
+    return Ways(net, edge, passings, near_gain, near_again_m, every.only(np.flatnonzero(lead)))
+
+
+def _here(call: Callable[..., Any], *asked: Any) -> Any:
+    """As a pool's submit, but done at once."""
+    done: Future[Any] = Future()
+    done.set_result(call(*asked))
+    return done
+
+
+def _states(
+    net: Any, repeats: bool, widest: Sequence[Sequence[int]], beside: Any, sets: Any, most_arcs: int, beside_it: Any
+) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, np.ndarray], Arcs] | None:
+    """(passings, gain and metres ridden again beside others in each, all arcs); None where room ran out.
+
+    beside_it : calls something, in another thread perhaps: half of each join of many states"""
+    from routeplan.search import carving_states as states
+
+    joins, room = sets.part.shape[0], min(most_arcs, ARCS // 4)
+    limit = np.zeros((states.PIECES, states.PIECES + 1), np.int64)
+    for row, values in zip(limit, widest, strict=False):
+        row[: len(values)] = values
+    bits = min(int(room).bit_length() + 1, TABLE_BITS)
+    made, side = states.no_states(most_arcs, bits), states.no_states(most_arcs, bits)
+    m = states.no_meeting(net.tail.size, room)
+    pair, turn = np.empty((PASSINGS, states.PIECES, 2), np.int32), np.empty((PASSINGS, states.PIECES), np.int32)
+    number, near_gain, near_again_m = np.empty(PASSINGS, np.int32), np.empty(PASSINGS), np.empty(PASSINGS)
+    never = 0.5 * NEVER
+    if not states.leaves(
+        joins + 1, net.start, net.street, net.out_first, net.out_edge, net.in_first, net.in_edge, net.turn_first,
+        net.turn_edge, int(repeats), limit, never, beside, sets, made, m.slot, pair, turn, number, near_gain,
+        near_again_m,
+    ):  # fmt: skip
         return None
-    states, first, arcs = used.tolist()
-    every = Arcs(arc[:arcs], arc_gain[:arcs], arc_again_m[:arcs], states)
-    lead = every.through(np.zeros(first), 0.0)[0] == 0.0
+    first = int(made.used[0])
+    k = states.up_to_many(0, MANY, net.street, limit, never, beside, sets, m, made)
+    while 0 <= k < joins:
+        own, whole = int(side.used[0]), joins + 1 + k
+        count = int(sets.last[sets.part[k, 0]] - sets.first[sets.part[k, 0]])
+        half = int(np.searchsorted(m.tries[: count + 1], m.tries[count] // 2))
+        other = beside_it(states.joined, k, half, count, limit, never, beside, sets, m, side)
+        fits = states.joined(k, 0, half, limit, never, beside, sets, m, made)
+        if not other.result() or not fits or not states.brought_in(k, own, side, sets, made):
+            return None
+        sets.last[whole] = made.used[0]
+        k = states.up_to_many(k + 1, MANY, net.street, limit, never, beside, sets, m, made)
+    if k < 0:
+        return None
+    count, arcs = made.used.tolist()
+    if sets.first[-1] == count:  # no loop at all: a last state that nothing makes
+        count, arcs = count + 1, 0
     passings = (pair[:first].copy(), turn[:first].copy(), number[:first].copy())
-    return Ways(net, edge, passings, beside[:first].copy(), again_m[:first].copy(), every.only(np.flatnonzero(lead)))
+    every = Arcs(made.arc[:arcs], made.gain[:arcs], made.again_m[:arcs], count)
+    return passings, (near_gain[:first].copy(), near_again_m[:first].copy()), every
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,13 +217,11 @@ def best_of(
     more is looked at; over : asked whether to stop.
 
     Exact but for labels that share a step of length and a band (one that sums up less aside gives way to a better
-    one), metres beside streets ridden and on the other part of a street (the shorter of both is counted), the clock,
-    which is not read, and what room is not given to.
+    one), metres beside streets ridden (the shorter of both is counted) and on the other part of a street (for their
+    limit the longer is), the clock, which is not read, and what room is not given to.
 
     Labels that cannot come near the best are left out by three bounds: what all the rest comes to at a fair price of
     a metre and at some beside it, how long it can be, and, in finer steps, how the coarser ones went on."""
-    from routeplan.search import carving_sums as sums
-
     one = _weighed(ways, objective, aside, scale)
     spent = OFFERS_PER_ARC * one.arcs.gain.size
     fair = _fair_price(one, objective)
@@ -179,50 +230,136 @@ def best_of(
     price, bound = fair
     usual_per_m = float(np.abs(one.own.gain).sum() / max(one.own.metres.sum(), 1.0))
     prices = price + np.r_[0.0, SIDES] * usual_per_m
-    through, rest_of_all = one.through(price)
-    through += _worth(price, objective).max()
-    window, need = _window(objective, aside), _needed(known, share)
+    through = one.through(price)
     unfound, *room = (int(number * ROOMIER**pains) for number in (UNFOUND, *ROOM))
-    bands = [band_width * number / 2**pains for number in (FINER_BANDS if pains else BANDS)]
-    spread = float(np.ptp(through[through > -np.inf])) + ROUNDING * abs(bound)
-    behind = NARROWEST * spread + ROUNDING * abs(bound)
-    top, made = least, 0
-    found: list[np.ndarray] = []
-    while True:
-        cutoff = max(bound - behind, top - slack)
-        at_most = room[0] if found else unfound if least > -np.inf else one.arcs.gain.size
-        few, rest, cutoff, cut = _hopeful(one, through, rest_of_all, prices, objective, window, cutoff, at_most)
-        before, before_least = _labels(few.arcs, 0, 1.0, np.inf), -np.inf
-        spent += OFFERS_A_LOOK
-        for number, step_m in enumerate(STEPS_M if few.arcs.gain.size else ()):
-            if over():
+    look = _Look(
+        ways, _window(objective, aside), _needed(known, share), price, usual_per_m, slack,
+        [band_width * number / 2**pains for number in (FINER_BANDS if pains else BANDS)], room, share, band_width, most,
+        over,
+    )  # fmt: skip
+    rounding = ROUNDING * abs(bound)
+    top, found = least, list[np.ndarray]()
+    for bounded, numbers in _looks(room[0], one.arcs.gain.size if least == -np.inf else unfound):
+        few, by_arc, rest = _bounded(one, through, prices, objective, look.window, top - slack - rounding, bounded)
+        for number in numbers:
+            if found and number < numbers[-1]:
+                continue  # what is beside it is found by the broadest of these
+            cutoff, last = top - slack - rounding, number == numbers[-1] or by_arc.size <= number
+            if by_arc.size > number:
+                cutoff = max(cutoff, float(np.partition(by_arc, -number)[-number]))
+            some = few.only(np.flatnonzero(by_arc >= cutoff))
+            walks, top, offers = look.at(some, rest, cutoff, top, STEPS_M if last else STEPS_M[:1])
+            spent += OFFERS_A_LOOK + offers
+            if walks is None:
+                return found or None, spent
+            found = walks or found
+            if over() or by_arc.size <= number:
                 return found, spent
-            labels = _labels(few.arcs, min(LABELS, FEWEST + PER_ARC * few.arcs.gain.size), step_m, bands[number])
+        if found:
+            break
+    return found, spent
+
+
+def _looks(room: int, unfound: int) -> list[tuple[int, list[int]]]:
+    """How many arcs are bounded at all prices, and how many of them are looked at one after the other: more than `room`
+    only where no loop is found, up to `unfound`."""
+    looks = [(BROADER * room, [*(number for number in FIRST_LOOKS if number < room), room])]
+    number = room
+    while number < unfound:
+        number = min(int(MORE * number) + 1, unfound)
+        looks.append((number, [number]))
+    return looks
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """What all looks of a sum share."""
+
+    ways: Ways
+    window: Any  # sums.Window
+    need: Any  # sums.Need
+    price: float  # of a metre
+    usual_per_m: float  # gain
+    slack: float
+    bands: Sequence[float]  # by step
+    room: Sequence[int]  # by step
+    share: float
+    band_width: float
+    most: int
+    over: Callable[[], bool]
+
+    def at(
+        self, some: _Weighed, rest: Any, cutoff: float, top: float, steps_m: Sequence[float]
+    ) -> tuple[list[np.ndarray] | None, float, int]:
+        """Loops of some arcs that come to `cutoff`, by finer and finer steps: (loops, None where there are too many
+        labels; what the best comes to, or `top`; label offers)."""
+        from routeplan.search import carving_sums as sums
+
+        found: list[np.ndarray] = []
+        before, before_least = _labels(some.arcs, 0, 1.0, np.inf), -np.inf
+        spent = 0
+        for number, step_m in enumerate(steps_m if some.arcs.gain.size else ()):
+            if self.over():
+                break
+            need = self.need._replace(least=top - self.slack)
+            labels = _labels(
+                some.arcs, min(LABELS, FEWEST + PER_ARC * some.arcs.gain.size), step_m, self.bands[number]
+            )
             made, closed = sums.labelled(
-                *few.arcs.plain, scale, few.own, aside.per_gain, window, need._replace(least=top - slack), rest,
-                max(cutoff, top - slack), before, before_least, labels,
+                *some.arcs.plain, some.scale, some.own, some.per_gain, self.window, need, rest, cutoff, before,
+                before_least, labels,
             )  # fmt: skip
             spent += OFFERS_PER_LABEL * (labels.gain.size if made < 0 else made)
-            if made < 0 or not closed:
+            if made < 0:
+                return found or None, top, spent
+            if not closed:
                 break
             top = max(top, float(labels.gain[labels.ends[:closed]].max()))
-            found = _walks(ways, few.leaf, labels, closed, share, band_width, most)
-            if number + 1 == len(STEPS_M) or few.arcs.gain.size > ENOUGH:
+            ends = labels.ends[:closed]
+            ends = ends[labels.gain[ends] >= top - self.slack]
+            found = _walks(self.ways, some.leaf, labels, ends, self.share, self.band_width, self.most)
+            if number + 1 == len(steps_m) or made > ENOUGH * self.room[0]:
                 break
-            spare = np.empty(few.arcs.gain.size)
+            need, cutoff = need._replace(least=top - self.slack), max(cutoff, top - self.slack)
+            spare = np.empty(some.arcs.gain.size)
             sums.onward(
-                *few.arcs.plain, scale, aside.per_gain, window, need._replace(least=top - slack), abs(price), made,
-                labels, spare,
-            )  # fmt: skip
-            before, before_least = labels, -SHORT * usual_per_m * step_m
-            if spare.size > room[number + 1]:
-                enough = float(np.partition(spare, -room[number + 1])[-room[number + 1]])
+                *some.arcs.plain, some.scale, some.per_gain, self.window, need, abs(self.price), made, labels, spare
+            )
+            before, before_least = labels, -SHORT * self.usual_per_m * step_m
+            if spare.size > self.room[number + 1]:
+                enough = float(np.partition(spare, -self.room[number + 1])[-self.room[number + 1]])
                 before_least = max(before_least, min(enough, HIGHEST * float(spare.max())))
-            few = few.only(np.flatnonzero(spare >= before_least))
-        widest = bound - top + slack
-        if made < 0 or behind >= widest or behind == np.inf or (cut and not found):
-            return None if made < 0 and not found else found, spent
-        behind = widest if found else min(WIDER * behind if behind < spread else np.inf, widest)
+            some = some.only(np.flatnonzero(spare >= before_least))
+        return found, top, spent
+
+
+def _bounded(
+    one: _Weighed, through: tuple[np.ndarray, np.ndarray], prices: np.ndarray, o: Objective, window: Any, cutoff: float,
+    at_most: int,
+) -> tuple[_Weighed, np.ndarray, Any]:  # fmt: skip
+    """Arcs whose bounds at all prices come to `cutoff`, so many of them at most: (these, their bounds, sums.Rest).
+
+    through : of all arcs and states, at the first price"""
+    from routeplan.search import carving_sums as sums
+
+    by_arc, rest_of_all = through
+    by_arc = by_arc + _worth(prices[0], o).max()
+    some = np.flatnonzero(by_arc >= max(cutoff, -np.finfo(float).max))
+    if some.size > at_most:
+        some = some[by_arc[some] >= np.partition(by_arc[some], -at_most)[-at_most]]
+    few, kept = one.alone(some)
+    bound, most = by_arc[some], np.empty((prices.size, few.arcs.states))
+    most[0] = rest_of_all[kept]
+    for k in range(1, prices.size):
+        by_arc, most[k] = few.through(prices[k])
+        bound = np.minimum(bound, by_arc + _worth(prices[k], o).max())
+        fits = np.flatnonzero(bound >= cutoff)
+        few, bound = few.only(fits), bound[fits]
+    least_aside = np.full(few.arcs.states, -np.inf)
+    if window.aside_most < np.inf:
+        least_aside = -few.arcs.through(-few.own.aside, few.scale * few.per_gain)[1]
+    fewest_m, most_m = -few.arcs.through(-few.own.metres, 0.0)[1], few.arcs.through(few.own.metres, 0.0)[1]
+    return few, bound, sums.Rest(prices, most, fewest_m, most_m, least_aside)
 
 
 def _window(o: Objective, aside: Aside) -> Any:
@@ -278,36 +415,6 @@ def _weighed(ways: Ways, o: Objective, aside: Aside, scale: float) -> _Weighed:
     return _Weighed(arcs, own, np.arange(count), scale, aside.per_gain)
 
 
-def _hopeful(
-    one: _Weighed, through: np.ndarray, rest_of_all: np.ndarray, prices: np.ndarray, o: Objective, window: Any,
-    cutoff: float, at_most: int,
-) -> tuple[_Weighed, Any, float, bool]:  # fmt: skip
-    """Arcs whose bounds at all prices come to `cutoff`, so many at most: (these, sums.Rest, what all of them come
-    to, whether any was left out for their number)."""
-    from routeplan.search import carving_sums as sums
-
-    some = np.flatnonzero(through >= cutoff)
-    if some.size > BROADER * at_most:
-        some = some[through[some] >= np.partition(through[some], -BROADER * at_most)[-BROADER * at_most]]
-    few, kept = one.alone(some)
-    bound, most = through[some], np.empty((prices.size, few.arcs.states))
-    most[0] = rest_of_all[kept]
-    for k in range(1, prices.size):
-        by_arc, most[k] = few.through(prices[k])
-        bound = np.minimum(bound, by_arc + _worth(prices[k], o).max())
-        fits = np.flatnonzero(bound >= cutoff)
-        few, bound = few.only(fits), bound[fits]
-    cut = bound.size > at_most
-    if cut:
-        cutoff = float(np.partition(bound, -at_most)[-at_most])
-        few = few.only(np.flatnonzero(bound >= cutoff))
-    least_aside = np.full(few.arcs.states, -np.inf)
-    if window.aside_most < np.inf:
-        least_aside = -few.arcs.through(-few.own.aside, few.scale * few.per_gain)[1]
-    fewest_m, most_m = -few.arcs.through(-few.own.metres, 0.0)[1], few.arcs.through(few.own.metres, 0.0)[1]
-    return few, sums.Rest(prices, most, fewest_m, most_m, least_aside), cutoff, cut
-
-
 def _needed(known: np.ndarray | None, share: float) -> Any:
     """What a loop must come to, as carving_sums.Need, so that none known passes it; see best_of for `share`."""
     from routeplan.search import carving_sums as sums
@@ -349,10 +456,10 @@ def _fair_price(one: _Weighed, o: Objective) -> tuple[float, float] | None:
         ridden_m = sums.summed(arcs.arc, by, gain.size, length, arcs.states - 1, stack)
         return price, float(value[-1] + worth.max()), float(metres[np.argmax(worth)] - ridden_m)
 
-    low = high = at(0.0)
+    step = USUAL * float(np.abs(gain).sum() / max(length.sum(), 1.0))
+    low = high = at(-2.0 * step)
     if low[1] == -np.inf:
         return None
-    step = float(np.abs(gain).sum() / max(length.sum(), 1.0))
     for _ in range(PRICES):  # until the least lies between two prices
         if low[2] <= 0.0 <= high[2]:
             break
@@ -388,15 +495,14 @@ def _labels(arcs: Arcs, room: int, step_m: float, band: float) -> Any:
 
 
 def _walks(
-    ways: Ways, leaf: np.ndarray, labels: Any, closed: int, share: float, band_width: float, most: int
+    ways: Ways, leaf: np.ndarray, labels: Any, ends: np.ndarray, share: float, band_width: float, most: int
 ) -> list[np.ndarray]:
-    """The best closed loop for each band of the cost aside, those first that none passes, `most` at most."""
+    """The best of some closed loops for each band of the cost aside, those first that none passes, `most` at most."""
     from routeplan.search import carving_sums as sums
 
-    ends = labels.ends[:closed]
     ends = ends[np.argsort(-labels.gain[ends], kind="stable")]
     aside = labels.aside[ends]
-    passed = np.ones(closed, bool)
+    passed = np.ones(ends.size, bool)
     order = np.lexsort((-labels.gain[ends] - share * aside, aside))
     other = (-labels.gain[ends] - share * aside)[order]
     passed[order] = np.r_[False, other[1:] >= np.minimum.accumulate(other)[:-1]]
@@ -413,10 +519,10 @@ def _walks(
     return walks
 
 
-def _carving(
-    net: Any, one: np.ndarray, other: np.ndarray, ends: np.ndarray, growth: float
-) -> np.ndarray | None:
-    """The two parts of each set that nodes are joined to; streets near each other should meet early."""
+def _carving(net: Any, one: np.ndarray, other: np.ndarray, ends: np.ndarray, beside_it: Any) -> np.ndarray | None:
+    """The two parts of each set that nodes are joined to; streets near each other should meet early.
+
+    beside_it : see _states; half of the tries"""
     from routeplan.search import carving_kernels as kernels
 
     n = net.out_first.size - 1
@@ -427,11 +533,14 @@ def _carving(
     pairs, which = np.unique(np.stack([node, neighbour])[:, apart], axis=1, return_inverse=True)
     weight = np.bincount(which.reshape(-1), weights=weight[apart], minlength=pairs.shape[1])
     first = np.r_[0, np.cumsum(np.bincount(pairs[0], minlength=n))]
-    part = np.empty((n - 1, 2), np.int64)
-    cost = kernels.carve(int(net.start), first, pairs[1], weight, growth, NOISE, TRIES, part)
-    if cost == np.inf:
+    asked = int(net.start), first, pairs[1], weight, GROWTH
+    parts = [np.empty((n - 1, 2), np.int64) for _ in range(2)]
+    second = beside_it(kernels.carve, *asked, NOISE, TRIES // 2, TRIES, ROUNDS, FEW, parts[1])
+    costs = [kernels.carve(*asked, NOISE, 0, TRIES // 2, ROUNDS, FEW, parts[0]), second.result()]
+    if min(costs) == np.inf:
         return None
-    kernels.carved_anew(int(net.start), first, pairs[1], weight, growth, ROUNDS, part)
+    part = parts[int(np.argmin(costs))]
+    kernels.carved_anew(*asked, ROUNDS, TOGETHER, part)
     return part
 
 
@@ -460,7 +569,8 @@ def _parts_apart(net: Any, near_per_m: float, again_per_m: float) -> tuple[Any, 
     near_first = np.r_[0, np.cumsum(np.bincount(a[kept], minlength=parts.shape[0]))].astype(np.int32)
     apart = net._replace(street=street, near_first=near_first, near_street=b[kept].astype(np.int32))
     metres = np.minimum(length[a[kept]], length[b[kept]])
-    return apart, per_m[pair[kept]] * metres, (pair[kept] >= net.near_street.size) * metres
+    longer = np.maximum(length[a[kept]], length[b[kept]])
+    return apart, per_m[pair[kept]] * metres, (pair[kept] >= net.near_street.size) * longer
 
 
 def _without_rings(net: Any) -> tuple[Any, np.ndarray]:

@@ -1,6 +1,6 @@
 """Loops on the trade-off of two or three costs, and the choice of a few that differ.
 
-Weighted sums are searched two at a time, corners and middle first, then across the gaps of the front. In a large ball:
+Weighted sums are searched two at a time, first at the corners, then across the gaps of the front. In a large ball:
 by sweeps over everything from the start and from the end in turn, each guided by the one before and the first by
 earlier sums, and a short local search. In a small ball all its loops are looked at, many at a time, where it is narrow
 enough to be carved up (see carving): below the side of the front's hull over its largest gap, as deep as that is bent
@@ -49,12 +49,14 @@ END, END_WEIGHT = 0.005, 0.08  # search beyond an end of the front: as wide as a
 AHEAD = 3  # sums begun before the first of them is looked at
 ANY_SHARE = 6_000_000  # of the search for any loop at all, where no sweep closes one
 LISTED, LISTING = 3_000, 2_000_000  # loops of a small ball that are looked at one by one; steps that look for them
-WIDEST = (63, 63, 63, 63, 63), (63, 63, 63, 12)  # of a carved ball, streets once, twice: see carving.ways_of
 FIRST_WHOLE_SLACK, WHOLE_SLACK = 0.001, (0.01, 0.06)  # there: in the first sums; in others, as deep as a gap is bent
 LIKELY = 0.01  # there: how far loops may be behind those known, of which each sum but the first ones knows
+LEANING = 3.0  # there: of weights beside those of a side, where it is being searched already
 PAINS, FADING = 3, 2.0  # there: at most, one for each time that a gap was tried; how fast that makes a gap matter less
 LATER, MERGED = 8, 2  # there: from this sum on good loops are merged, in so many sums once and where a gap was tried
 CLOSINGS = 12  # loops taken from one sweep
+# of a carved ball, streets once and twice: edges across by pieces and by streets crossed both ways, see carving.ways_of
+WIDEST = ((63,) * 6,) * 5, ((63, 63), (63, 63, 10), (63, 12, 10), (20,))
 
 Watch = Callable[[Callable[[], TradeOff]], bool]
 _Met = tuple[list[np.ndarray], int, list[Any]]  # walks, label offers, labels of both sides
@@ -167,6 +169,7 @@ class _Front:
         self.seen: set[bytes] = set()
         self.same: dict[bytes, list[bytes]] = {}  # keys of loops kept, by their streets
         self.tried: Counter[tuple[bytes, bytes]] = Counter()  # how often a gap between two loops was searched
+        self.looked: Counter[tuple[bytes, bytes]] = Counter()  # and how often that was looked at
         self.back = _backs(ball.net)
         self.finer = engine.finer(float(ball.room_m(plain.longest_m).sum()), plain.longest_m)
         self.small = self.finer > 1.0
@@ -204,13 +207,13 @@ class _Front:
         per_gain = self.effort_per_price / float(w @ self.per_price)
         return engine.Aside(self.first_cost, per_gain, most, self.least_home or () if most < np.inf else ())
 
-    def carved(self, widest: Sequence[int]) -> Any:
+    def carved(self, widest: Sequence[Sequence[int]], threads: int | None = None) -> Any:
         """Every loop at once, where the ball is narrow enough; widest : see carving.ways_of."""
         from routeplan.search import carving
 
         plain, net = self.plain, self.ball.net
         again_per_m = float(plain.again.sum() / max(net.length.sum(), 1.0))
-        return carving.ways_of(net, plain.repeats, plain.near_gain_per_m, again_per_m, widest=widest)
+        return carving.ways_of(net, plain.repeats, plain.near_gain_per_m, again_per_m, widest=widest, threads=threads)
 
     def scale(self) -> np.ndarray:
         """Range of each cost over the loops that none passes; before there are two, the typical cost of a loop."""
@@ -393,6 +396,7 @@ class _Sum:
     slack: float
     known: np.ndarray | None  # loops that none passes, and what they come to: see carving.best_of
     pains: int  # see there
+    gap: tuple[bytes, bytes]  # of the front, for which its weights were chosen
     before: Sequence[Any]  # labels that guide its first sweep
     worth_per_m: float  # of a good loop
     first: int  # 1: the first sweep begins at the end
@@ -414,7 +418,7 @@ def _search(
         front.complete = True
         return listed.steps
     if front.small:
-        front.ways = front.carved(WIDEST[front.plain.repeats])
+        front.ways = front.carved(WIDEST[front.plain.repeats], threads)
     random = np.random.default_rng(seed)
     share = max(min(budget // 24, SHARE), 1)
     free: SimpleQueue[int] = SimpleQueue()
@@ -437,7 +441,8 @@ def _search(
     begun: deque[tuple[_Sum, Callable[[], _Met]]] = deque()
     with ThreadPoolExecutor(engine.CHAINS) as pool:
         while True:
-            knows = front.kept if looked >= engine.CHAINS else front.small  # there the first sums need know nothing
+            first_blind = front.small and front.ways is None  # there the first sums need know nothing
+            knows = front.kept if looked >= engine.CHAINS else first_blind
             ahead = AHEAD if knows else engine.CHAINS - looked
             while len(begun) < ahead and spent < budget and not over():
                 one = _next_sum(front, random, number, seed)
@@ -448,6 +453,7 @@ def _search(
             one, result = begun.popleft()
             walks, done, labels = result()
             looked += 1
+            front.looked[one.gap] += 1
             spent += max(done, 1)
             front.add(walks)
             if labels and one.away is None and one.aside.most == np.inf:
@@ -489,7 +495,7 @@ def _one(front: _Front, one: _Sum, chain: int, share: int, deadline: Any) -> _Me
             spent += _polished(local, [*met[:2], *one.seeds[:2]], share, deadline)
             met += local.found
     if one.merged and (one.seeds or met) and not deadline.passed():
-        walks, done = _merged(front, one, balls[0], swept, [*one.seeds, *met], chain)
+        walks, done = _merged(front, one, balls[0], swept, [*one.seeds, *met], chain, deadline)
         met += walks
         spent += done
     return met, spent, labels
@@ -515,7 +521,7 @@ def _best_of_all(
 
 
 def _merged(
-    front: _Front, one: _Sum, ball: Any, swept: Any, known: list[np.ndarray], chain: int
+    front: _Front, one: _Sum, ball: Any, swept: Any, known: list[np.ndarray], chain: int, deadline: Any
 ) -> tuple[list[np.ndarray], int]:
     """Good loops tightened, merged, and the best on all their streets; label offers spent."""
     from routeplan.search import engine, union
@@ -532,12 +538,17 @@ def _merged(
         walks, offers = engine.tightened(ball, swept, walk, worth, size, own)
         close += walks
         spent += offers
+    lasting = [w for w in close if swept.shortest_m <= ball.net.length[w].sum() <= swept.longest_m]
+    if deadline.passed():
+        return lasting, spent
     met, offers = engine.merged(
         ball, swept, chosen, close, first=one.first, slack=SLACK, worth_per_m=worth_per_m, aside=one.aside,
         band_width=one.band, most=CLOSINGS, space=front.space, chain=chain,
     )  # fmt: skip
-    met += [w for w in close if swept.shortest_m <= ball.net.length[w].sum() <= swept.longest_m]
+    met += lasting
     spent += offers
+    if deadline.passed():
+        return met, spent
     by_turns = [walk for pair in zip_longest(chosen, close) for walk in pair if walk is not None]
     walks, offers = union.loops_on(
         ball, swept, by_turns, aside=one.aside, least=float(value[0]), slack=BEHIND, band_width=NARROW * one.band,
@@ -584,14 +595,15 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
     k = front.edge_costs.shape[1]
     corner = np.full((k, k), 0.04 / max(k - 1, 1)) + np.eye(k) * (0.96 - 0.04 / max(k - 1, 1))
     whole = front.ways is not None
-    away, most, deep, pains, known = None, np.inf, 0.0, 0, None
+    away, most, deep, pains, known, gap = None, np.inf, 0.0, 0, None, (b"", b"")
     if number < k:
         weights = corner[number]
+    elif whole and k == 2 and len(front.unpassed()) > 1:
+        weights, deep, gap = _next_side(front, random, number)
+        pains = min(front.looked[gap], PAINS)
+        known = np.stack([f.priced for f in front.unpassed()])
     elif number == k:
         weights = np.full(k, 1.0 / k)
-    elif whole and k == 2 and len(front.unpassed()) > 1:
-        weights, deep, pains = _next_side(front, random, number)
-        known = np.stack([f.priced for f in front.unpassed()])
     else:
         weights, away, most = _next_weights(front, random, number)
     scale = front.scale()
@@ -605,17 +617,18 @@ def _next_sum(front: _Front, random: np.random.Generator, number: int, seed: int
     buckets, before, repeat_price = (
         _in_small_ball(front, number) if front.small else _in_large_ball(front, w, number, 1 - first)
     )
-    unknown_m = front.plain.repeat_m if whole and number >= AHEAD else 0.0  # then those found kept to no limit
+    refused = number >= AHEAD or not front.plain.again.any()  # found by now, most likely, but ridden too much again
+    unknown_m = front.plain.repeat_m if whole and refused else 0.0
     repeated_m = max((f.repeated_m for f in seeds[:2]), default=unknown_m)
     near_limit = repeated_m > FROM_LIMIT * front.plain.repeat_m
     repeat_price_m = -worth_per_m * repeat_price if near_limit else 0.0
     if whole:
-        slack = FIRST_WHOLE_SLACK if number < AHEAD else float(np.clip(deep, *WHOLE_SLACK))
+        slack = FIRST_WHOLE_SLACK if known is None else float(np.clip(deep, *WHOLE_SLACK))
     else:
         slack = FIRST_SLACK if number < FIRST else SLACK
     return _Sum(
         w, away, front.aside(w, most), BAND * scale[0], [f.joined for f in seeds], repeat_price_m, buckets,
-        merged, slack, known, pains, before, worth_per_m, first, seed * 1000 + number,
+        merged, slack, known, pains, gap, before, worth_per_m, first, seed * 1000 + number,
     )  # fmt: skip
 
 
@@ -635,7 +648,7 @@ def _in_small_ball(front: _Front, number: int) -> tuple[Sequence[float], Sequenc
     """As in a large one: sweeps are rough and begin unguided, and other sums do without, all where it is carved up."""
     rough = [number * front.finer for number in ROUGH]
     if front.ways is not None:  # sweeps are left where labels that share a bucket lost every loop
-        return () if front.kept else rough, (), REPEAT_PRICES[number % 2]
+        return () if front.kept else rough, (), REPEAT_PRICES[number % 2 if front.kept else 1]
     if number < FIRST or number % SWEPT == 0:
         return rough, (), REPEAT_PRICES[0]
     return (), (), REPEAT_PRICES[1]
@@ -691,24 +704,29 @@ def _beyond(gap: int, random: np.random.Generator) -> np.ndarray:
     return weights / weights.sum()
 
 
-def _next_side(front: _Front, random: np.random.Generator, turn: int) -> tuple[np.ndarray, float, int]:
+def _next_side(
+    front: _Front, random: np.random.Generator, turn: int
+) -> tuple[np.ndarray, float, tuple[bytes, bytes]]:
     """Weights at which both ends of the hull's side over the largest gap are best, how deep the gap is bent inwards
-    from there, and how often it was tried."""
+    from there, and the gap; weights to either hand of these where that side is being searched."""
     z, gaps, size, tried = _gaps(front, turn)
-    gap = int(np.argmax(size / (1.0 + tried) ** FADING))
-    front.tried[gaps[gap]] += 1
-    pains = min(int(tried[gap]), PAINS)
-    if gap in (0, len(z)):
-        return _beyond(gap, random), 0.0, pains
+    at = int(np.argmax(size / (1.0 + tried) ** FADING))
+    gap = gaps[at]
+    front.tried[gap] += 1
+    if at in (0, len(z)):
+        return _beyond(at, random), 0.0, gap
     hull = [0]
     for i in range(1, len(z)):
         while len(hull) > 1 and np.linalg.det(np.stack([z[hull[-1]] - z[hull[-2]], z[i] - z[hull[-2]]])) <= 0.0:
             hull.pop()
         hull.append(i)
-    side = int(np.searchsorted(hull, gap))
+    side = int(np.searchsorted(hull, at))
     weights = np.abs(z[hull[side]] - z[hull[side - 1]])[::-1] + 0.02
+    others = sum(front.tried[g] - front.looked[g] for g in gaps[hull[side - 1] + 1 : hull[side] + 1]) - 1
+    if others > 0:
+        weights[others % 2] *= LEANING
     weights = weights / weights.sum()
-    return weights, float(np.array([z[gap, 0], z[gap - 1, 1]]) @ weights - (z @ weights).min()), pains
+    return weights, float(np.array([z[at, 0], z[at - 1, 1]]) @ weights - (z @ weights).min()), gap
 
 
 def _next_weights(

@@ -96,7 +96,7 @@ def test_document_property_geometry_is_a_geojson_line(plan):
     )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.lists(st.floats(allow_nan=True, allow_infinity=False, width=64), min_size=3, max_size=3),
     st.dictionaries(

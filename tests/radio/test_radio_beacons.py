@@ -46,7 +46,7 @@ def test_a_good_path_does_not_fill_the_channel():
     assert "nowhere" in good.lines()[2]
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.floats(-20, 40), st.floats(0.5, 15))
 def test_property_a_better_margin_is_heard_more(margin, more):
     worse, better = (

@@ -123,7 +123,7 @@ def test_property_independent_stations_by_counting_states(p, data):
     assert rule_chance(p, {"at_least": least}, 0.0) == pytest.approx(brute(p, lambda s: sum(s) >= least), abs=1e-9)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(CHANCES, st.floats(0, 0.9))
 def test_property_bounds_and_order(p, rho):
     each = [float(rule_chance(p, {"at_least": k}, rho)) for k in range(1, len(p) + 1)]
@@ -133,7 +133,7 @@ def test_property_bounds_and_order(p, rho):
     assert each[0] == float(rule_chance(p, "any", rho)) and each[-1] == float(rule_chance(p, "all", rho))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(CHANCES, st.floats(0, 0.9), st.floats(0.001, 0.3))
 def test_property_monotone_in_each_chance(p, rho, more):
     better = [min(0.999, p[0] + more), *p[1:]]
@@ -141,7 +141,7 @@ def test_property_monotone_in_each_chance(p, rho, more):
         assert rule_chance(better, rule, rho) >= rule_chance(p, rule, rho) - 2e-4
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(CHANCES, st.floats(0, 0.9), st.randoms())
 def test_property_order_of_stations_does_not_matter(p, rho, random):
     shuffled = random.sample(p, len(p))

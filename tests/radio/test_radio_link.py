@@ -158,7 +158,7 @@ def test_whip_loss_lowers_noise_too_published(frequency_mhz, too_much_db):
 # --- properties ---
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(loss=st.floats(60, 200), more=st.floats(0.01, 60), angle=st.floats(-360, 720))
 def test_property_margins_fall_by_the_loss(loss, more, angle):
     near, far = margins(loss, off_heading_deg=angle), margins(loss + more, off_heading_deg=angle)

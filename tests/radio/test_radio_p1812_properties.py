@@ -124,7 +124,7 @@ def test_property_farther_over_smooth_earth_loses_more() -> None:
     assert (np.diff(loss) > 0).all()
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(seed=st.integers(0, 10_000), rx_height_m=st.floats(1, 50), frequency_mhz=st.floats(31, 3000))
 def test_property_reciprocal_but_for_the_horizon_points(
     seed: int, rx_height_m: float, frequency_mhz: float
@@ -139,7 +139,7 @@ def test_property_reciprocal_but_for_the_horizon_points(
     assert there == pytest.approx(back, abs=0.01)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(seed=st.integers(0, 10_000), percent=st.floats(1, 50), sigma=st.floats(0, 10))
 def test_property_of_time_and_location(seed: int, percent: float, sigma: float) -> None:
     path = hills(seed)

@@ -132,7 +132,7 @@ def test_property_braking_harder_than_the_hill_has_no_speed():
     assert np.isnan(speed_m_s(-1.0, grade=0.02, **T))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.floats(0.5, 20), st.floats(-0.2, 0.3), st.floats(-15, 15))
 def test_property_power_rises_with_everything_that_resists(speed, grade, wind):
     def used(*, speed=speed, grade=grade, wind=wind, **changes):
@@ -145,7 +145,7 @@ def test_property_power_rises_with_everything_that_resists(speed, grade, wind):
         assert used(drag_area_m2=0.7) >= used()
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.floats(0.5, 15), st.floats(0.0, 0.2), st.floats(0, 12))
 def test_property_speed_of_power_is_speed(speed, grade, wind):
     watts = power_w(speed, grade=grade, headwind_m_s=wind, **T)

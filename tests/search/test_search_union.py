@@ -49,8 +49,9 @@ def objective_of(ball, cut, shortest_m, longest_m, **more):
     )  # fmt: skip
 
 
-def every_path(ways):
-    """Every way to make the last state: (walk, gain where near streets are ridden, metres on other parts of those)."""
+def every_own_path(ways):
+    """Every way to make the last state: (walk on the ways' own network, gain where near streets are ridden, metres on
+    other parts of those)."""
     pair, turn, number = ways.passings
     made = [[] for _ in range(ways.arcs.states)]
     for w in range(number.size):
@@ -61,13 +62,19 @@ def every_path(ways):
         made[t] += [
             (x[0] | y[0], x[1] + y[1], x[2] + y[2] + gain, x[3] + y[3] + again_m) for x in made[a] for y in made[b]
         ]
-    found = []
     for follows, begins, beside, again_m in made[-1]:
         ((last, first),) = begins
         walk = [first]
         while walk[-1] != last:
             walk.append(follows[walk[-1]])
         assert len(walk) == len(follows) + 1  # one ring, not two
+        yield walk, beside, again_m
+
+
+def every_path(ways):
+    """The same on the network that the ways were asked for."""
+    found = []
+    for walk, beside, again_m in every_own_path(ways):
         edges = ways.edge[walk]
         found.append((edges[edges >= 0].tolist(), beside, again_m))
     return found
@@ -197,12 +204,14 @@ def test_twins_that_lie_apart_are_one_street(kind):
             parts = np.stack([ball.net.street[joined], np.minimum(tail, head), np.maximum(tail, head)])
             each, at = np.unique(parts, axis=1, return_index=True)
             metres = ball.net.length[np.array(joined)[at]]
-            shorter = [
-                min(metres[i], metres[j]) for i, j in combinations(range(metres.size), 2) if each[0, i] == each[0, j]
+            pairs = [
+                sorted((metres[i], metres[j]))
+                for i, j in combinations(range(metres.size), 2)
+                if each[0, i] == each[0, j]
             ]
-            assert again_m == pytest.approx(sum(shorter), rel=1e-5)
-            assert gain == pytest.approx(-again_m)
-            ridden_both += len(shorter) > 0
+            assert again_m == pytest.approx(sum(longer for _, longer in pairs), rel=1e-5)
+            assert gain == pytest.approx(-sum(shorter for shorter, _ in pairs))
+            ridden_both += len(pairs) > 0
     assert ridden_both > 0
 
 
@@ -247,11 +256,63 @@ def test_fewer_pieces_and_less_room_leave_loops_out():
     def loops(**limits):
         return {tuple(walk) for walk, *_ in every_path(carving.ways_of(net, asked.may_repeat, **limits))}
 
-    every, one_piece = loops(), loops(widest=(63,))
+    every, one_piece = loops(), loops(widest=[[63]])
     assert one_piece < every and one_piece
-    assert one_piece < loops(widest=(63, 63)) <= every
-    assert loops(widest=(4,)) == loops(widest=()) == set()
+    assert one_piece < loops(widest=[[63], [63]]) <= every
+    assert loops(widest=[[4]]) == loops(widest=[]) == set()
     assert carving.ways_of(net, asked.may_repeat, most_arcs=10) is None
+
+
+def within(part, net, walk):
+    """(pieces, streets crossed both ways, edges that lead across) of each set of a carving but the last; of nodes these
+    streets are not looked at."""
+    n = part.shape[0] + 1
+    nodes = [{v} for v in range(n)]
+    for a, b in part[:-1].tolist():
+        nodes.append(nodes[a] | nodes[b])
+    for some in nodes:
+        across = [(u in some) != (v in some) for u, v in zip(net.tail.tolist(), net.head.tolist(), strict=True)]
+        streets = [net.street[e] for e in walk if across[e]]
+        both_ways = len(streets) - len(set(streets)) if len(some) > 1 else 0
+        yield len(streets) // 2, both_ways, sum(across)
+
+
+@pytest.mark.parametrize("widest", [
+    [[99] * 6, [99] * 6, [99] * 6, [99] * 6, [99] * 6], [[99, 99], [99], [99]], [[99, 8], [8, 8], [8, 6]],
+])  # fmt: skip
+def test_loops_are_those_whose_pieces_and_streets_crossed_both_ways_are_few(widest, monkeypatch):
+    asked = case("lollipop", 14, 1)
+    net = ball_of(asked)[0].net
+    carved, left_out = {}, 0
+    carving_of = carving._carving
+
+    def carving_kept(*given):
+        carved["part"] = carving_of(*given)
+        return carved["part"]
+
+    monkeypatch.setattr(carving, "_carving", carving_kept)
+    every = carving.ways_of(net, True)
+    fits = {tuple(walk) for walk, *_ in every_own_path(carving.ways_of(net, True, widest=widest))}
+    for walk, *_ in every_own_path(every):
+        allowed = all(
+            p == 0 or (p <= len(widest) and d < len(widest[p - 1]) and across <= widest[p - 1][d])
+            for p, d, across in within(carved["part"], every.net, walk)
+        )
+        assert allowed == (tuple(walk) in fits)
+        left_out += not allowed
+    assert fits and (left_out > 0) == (widest[0] != [99] * 6)
+
+
+@pytest.mark.parametrize("may_repeat", [False, True])
+def test_two_threads_make_the_same_ways_as_one(may_repeat, monkeypatch):
+    net = both_ways_of(may_repeat)[0].net
+    one = carving.ways_of(net, may_repeat, threads=1)
+    for many in (1, 50):
+        monkeypatch.setattr(carving, "MANY", many)
+        for threads in (1, 2):
+            two = carving.ways_of(net, may_repeat, threads=threads)
+            for a, b in zip((*one.passings, *one.arcs.plain), (*two.passings, *two.arcs.plain), strict=True):
+                np.testing.assert_array_equal(a, b)
 
 
 @pytest.mark.parametrize("may_repeat", [False, True])
@@ -389,9 +450,9 @@ def test_sets_joined_anew_are_a_carving_and_cost_no_more(seed):
     random = np.random.default_rng(seed)
     pairs, net = network_of(random, 30)
     part = np.empty((29, 2), np.int64)
-    before = carving_kernels.carve(0, *net, 3.0, 0.3, 2, part)
+    before = carving_kernels.grow(0, *net, 3.0, 0.1, np.array([1 + seed], np.uint64), np.inf, part)
     assert before == pytest.approx(reckoned(part, pairs, 3.0)[0])
-    after = carving_kernels.carved_anew(0, *net, 3.0, 10, part)
+    after = carving_kernels.carved_anew(0, *net, 3.0, 10, 8, part)
     cost, nodes = reckoned(part, pairs, 3.0)
     assert after == pytest.approx(cost)
     assert after <= before * (1 + 1e-9)
@@ -403,8 +464,8 @@ def test_a_few_sets_are_joined_in_the_best_way_there_is():
     for seed in range(8):
         pairs, net = network_of(np.random.default_rng(seed), 8)
         part = np.empty((7, 2), np.int64)
-        before = carving_kernels.carve(0, *net, 3.0, 0.0, 1, part)
-        after = carving_kernels.carved_anew(0, *net, 3.0, 10, part)
+        before = carving_kernels.grow(0, *net, 3.0, 0.0, np.ones(1, np.uint64), np.inf, part)
+        after = carving_kernels.carved_anew(0, *net, 3.0, 10, 8, part)
 
         @cache
         def grown(some, pairs=pairs):
