@@ -430,9 +430,14 @@ def _needed(known: np.ndarray | None, share: float) -> Any:
     return sums.Need(-share * at - least[last], float(at[0] - 0.5 * step), step, -np.inf)
 
 
+def _suiting_m(o: Objective) -> np.ndarray:
+    """The lengths that may suit best."""
+    return np.array([o.shortest_m, o.longest_m, np.clip(o.target_m, o.shortest_m, o.longest_m)])
+
+
 def _worth(price: float, o: Objective) -> np.ndarray:
     """What is given back at a price of a metre, for the lengths that may suit best: a line between them, at most."""
-    metres = np.array([o.shortest_m, o.longest_m, np.clip(o.target_m, o.shortest_m, o.longest_m)])
+    metres = _suiting_m(o)
     return price * metres + o.pull_per_m * np.abs(metres - o.target_m)
 
 
@@ -442,7 +447,7 @@ def _fair_price(one: _Weighed, o: Objective) -> tuple[float, float] | None:
     The bound is convex in the price: each price gives a line below it, and the next one is where two of them meet."""
     from routeplan.search import carving_sums as sums
 
-    metres = np.array([o.shortest_m, o.longest_m, np.clip(o.target_m, o.shortest_m, o.longest_m)])
+    metres = _suiting_m(o)
     arcs, gain, length = one.arcs, one.own.gain, one.own.metres
     value, by, stack = np.empty(arcs.states), np.empty(arcs.states, np.int32), np.empty(arcs.states, np.int32)
 

@@ -55,8 +55,8 @@ LEANING = 3.0  # there: of weights beside those of a side, where it is being sea
 PAINS, FADING = 3, 2.0  # there: at most, one for each time that a gap was tried; how fast that makes a gap matter less
 LATER, MERGED = 8, 2  # there: from this sum on good loops are merged, in so many sums once and where a gap was tried
 CLOSINGS = 12  # loops taken from one sweep
-# of a carved ball, streets once and twice: edges across by pieces and by streets crossed both ways, see carving.ways_of
-WIDEST = ((63,) * 6,) * 5, ((63, 63), (63, 63, 10), (63, 12, 10), (20,))
+# of a carved ball, streets twice: edges across by pieces and by streets crossed both ways, see carving.ways_of
+WIDEST_TWICE = (63, 63), (63, 63, 10), (63, 12, 10), (20,)
 
 Watch = Callable[[Callable[[], TradeOff]], bool]
 _Met = tuple[list[np.ndarray], int, list[Any]]  # walks, label offers, labels of both sides
@@ -207,11 +207,12 @@ class _Front:
         per_gain = self.effort_per_price / float(w @ self.per_price)
         return engine.Aside(self.first_cost, per_gain, most, self.least_home or () if most < np.inf else ())
 
-    def carved(self, widest: Sequence[Sequence[int]], threads: int | None = None) -> Any:
-        """Every loop at once, where the ball is narrow enough; widest : see carving.ways_of."""
+    def carved(self, threads: int | None) -> Any:
+        """Every loop at once, where the ball is narrow enough."""
         from routeplan.search import carving
 
         plain, net = self.plain, self.ball.net
+        widest = WIDEST_TWICE if plain.repeats else carving.WIDEST
         again_per_m = float(plain.again.sum() / max(net.length.sum(), 1.0))
         return carving.ways_of(net, plain.repeats, plain.near_gain_per_m, again_per_m, widest=widest, threads=threads)
 
@@ -418,7 +419,7 @@ def _search(
         front.complete = True
         return listed.steps
     if front.small:
-        front.ways = front.carved(WIDEST[front.plain.repeats], threads)
+        front.ways = front.carved(threads)
     random = np.random.default_rng(seed)
     share = max(min(budget // 24, SHARE), 1)
     free: SimpleQueue[int] = SimpleQueue()
