@@ -123,7 +123,8 @@ def _states(
     bits = min(int(room).bit_length() + 1, TABLE_BITS)
     made, side = states.no_states(most_arcs, bits), states.no_states(most_arcs, bits)
     m = states.no_meeting(net.tail.size, room)
-    pair, turn = np.empty((PASSINGS, states.PIECES, 2), np.int32), np.empty((PASSINGS, states.PIECES), np.int32)
+    # zeros, so that what lies beyond `number` is the same each time too
+    pair, turn = np.zeros((PASSINGS, states.PIECES, 2), np.int32), np.zeros((PASSINGS, states.PIECES), np.int32)
     number, near_gain, near_again_m = np.empty(PASSINGS, np.int32), np.empty(PASSINGS), np.empty(PASSINGS)
     never = 0.5 * NEVER
     if not states.leaves(

@@ -316,6 +316,23 @@ def test_two_threads_make_the_same_ways_as_one(may_repeat, monkeypatch):
 
 
 @pytest.mark.parametrize("may_repeat", [False, True])
+def test_what_memory_held_before_does_not_show_in_the_ways(may_repeat, monkeypatch):
+    net = both_ways_of(may_repeat)[0].net
+    ways = carving.ways_of(net, may_repeat)
+    for held in (0, 0xA5):
+
+        def soiled(shape, dtype=float, held=held):
+            array = np.zeros(shape, dtype)
+            array.reshape(-1).view(np.uint8)[:] = held
+            return array
+
+        monkeypatch.setattr(np, "empty", soiled)
+        same = carving.ways_of(net, may_repeat)
+        for a, b in zip((*ways.passings, *ways.arcs.plain), (*same.passings, *same.arcs.plain), strict=True):
+            np.testing.assert_array_equal(a, b)
+
+
+@pytest.mark.parametrize("may_repeat", [False, True])
 def test_too_many_ways_leave_out_the_last_walks(may_repeat, monkeypatch):
     ball, _, objective, space, walks = both_ways_of(may_repeat)
     value = engine.values(ball.net, objective, walks, space.work(0))
