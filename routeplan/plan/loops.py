@@ -20,7 +20,7 @@ from routeplan.plan.words import seconds_between
 from routeplan.ride.daylight import light_of_ride
 from routeplan.roads.network import Network
 from routeplan.roads.parallel import near_streets
-from routeplan.search.tradeoff import not_dominated
+from routeplan.search.choice import not_dominated
 from routeplan.search.values import TradeOff
 
 # What riders find absurd, priced in seconds out of contact; all judgement, all shown in the plan's figures.

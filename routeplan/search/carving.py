@@ -24,6 +24,7 @@ ROUNDS, FEW, TOGETHER = 10, 6, 8  # in which sets are joined anew; so many of ea
 GROWTH = 3.0  # of a set's states with each street across, as it is reckoned
 BESIDE = 0.25  # of a street across: two streets side by side
 WIDEST = ((63,) * 6,) * 5  # edges across, at most, by pieces and streets crossed both ways: see ways_of
+WIDEST_TWICE = (63, 63), (63, 63, 10), (63, 12, 10), (20,)  # where a whole ball's streets may be ridden twice
 MANY, TABLE_BITS = 20_000, 20  # pairs of states that two threads put together; places of a set's states, at most
 PRICES, CLOSE = 12, 2e-4  # of a metre, tried at most; how near to the least bound one is fair, in its size
 USUAL = 0.25  # how far apart the first of them are, in the mean gain of a metre

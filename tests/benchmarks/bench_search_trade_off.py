@@ -21,7 +21,7 @@ from road_like import road_like
 
 from routeplan.errors import NoLoopError
 from routeplan.search import TradeOff, distinct, trade_off
-from routeplan.search.tradeoff import not_dominated
+from routeplan.search.choice import not_dominated
 
 Find = partial[TradeOff]
 

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from routeplan.errors import NoLoopError
-from routeplan.search import engine, kernels, trade_off, tradeoff, union
+from routeplan.search import engine, front, kernels, sums, trade_off, tradeoff, union
 
 sys.path.insert(0, str(Path(__file__).parent))
 from every_loop import KINDS, Truth, case, costs_of, every_loop, found_share, truth, volume_share
@@ -27,7 +27,7 @@ LISTING = tradeoff.LISTING
 
 
 @pytest.fixture(autouse=True)
-def sums(monkeypatch: pytest.MonkeyPatch) -> None:
+def only_sums(monkeypatch: pytest.MonkeyPatch) -> None:
     """Weighted sums are searched here, though every loop could be looked at."""
     monkeypatch.setattr(tradeoff, "LISTING", 0)
 
@@ -240,7 +240,7 @@ def test_what_is_merged_is_the_best_and_some_that_differ() -> None:
 def test_not_every_loop_kept_on_the_way_is_given_in_the_end(monkeypatch: pytest.MonkeyPatch) -> None:
     asked = case("road-like", 250, 3)
     ask = (asked.tail, asked.head, asked.length_m, asked.effort, asked.loss, asked.start, 5e3, 6e3)
-    monkeypatch.setattr(tradeoff, "GIVEN", tradeoff.RESERVE)
+    monkeypatch.setattr(tradeoff, "GIVEN", front.RESERVE)
     every = trade_off(*ask, **asked.rules(), budget=15_000_000)
     monkeypatch.setattr(tradeoff, "GIVEN", 20)
     given = trade_off(*ask, **asked.rules(), budget=15_000_000)
@@ -255,8 +255,8 @@ def _three_loops(middle: tuple[float, float], small: bool = True, ways: object =
     loops = [(0.0, 10.0), middle, (10.0, 0.0)]
     found = [SimpleNamespace(priced=np.array(c), joined=np.array([k]), streets=[k]) for k, c in enumerate(loops)]
     return SimpleNamespace(
-        unpassed=lambda: found, edge_costs=np.zeros((1, 2)), scale=lambda: np.array([10.0, 10.0]), small=small,
-        tried=Counter(), looked=Counter(), street_length=np.zeros(3), ways=ways,
+        unpassed=lambda: found, scale=lambda: np.array([10.0, 10.0]), tried=Counter(), looked=Counter(), ways=ways,
+        costed=SimpleNamespace(edge_costs=np.zeros((1, 2)), small=small, street_length=np.zeros(3)),
     )  # fmt: skip
 
 
@@ -267,7 +267,7 @@ def test_a_front_bent_inwards_is_searched_below_a_limit(small: bool) -> None:
     def limits(middle: tuple[float, float]) -> set[float]:
         front = _three_loops(middle, small)
         random = np.random.default_rng(1)
-        drawn = [tradeoff._next_weights(front, random, 1) for _ in range(40)]
+        drawn = [sums._next_weights(front, random, 1) for _ in range(40)]
         for weights, away, most in drawn:
             assert weights.sum() == pytest.approx(1.0)
             assert away is None or most == np.inf
@@ -289,7 +289,7 @@ def test_in_a_carved_ball_a_sum_looks_as_deep_as_the_front_is_bent_inwards() -> 
     bent = _three_loops((8.0, 7.0), ways=object())  # both gaps are below one side of the hull
     looked = []
     for turn in range(3, 9):
-        looked.append(tradeoff._next_side(bent, random, turn))
+        looked.append(sums._next_side(bent, random, turn))
         bent.looked[looked[-1][2]] += 1
     for weights, _, _ in looked:
         assert weights == pytest.approx([0.5, 0.5])
@@ -298,7 +298,7 @@ def test_in_a_carved_ball_a_sum_looks_as_deep_as_the_front_is_bent_inwards() -> 
     assert sorted(Counter(gap for *_, gap in looked).values()) == [3, 3]
 
     full = _three_loops((2.0, 1.0), ways=object())  # the middle one is a corner of the hull
-    (one, deep, _), (other, less_deep, _) = (tradeoff._next_side(full, random, turn) for turn in (3, 4))
+    (one, deep, _), (other, less_deep, _) = (sums._next_side(full, random, turn) for turn in (3, 4))
     sides = [np.array([0.92, 0.22]) / 1.14, np.array([0.12, 0.82]) / 0.94]
     corners = [np.array([0.2, 1.0]), np.array([1.0, 0.1])]
     values = [sides[0] @ [0.2, 0.1], sides[1] @ [0.2, 0.1]]
@@ -310,17 +310,17 @@ def test_a_side_that_is_being_searched_is_left_to_either_hand() -> None:
     """Sums begun before others are looked at: two gaps below one side, then the side between the ends and a corner."""
     bent = _three_loops((8.0, 7.0), ways=object())
     random = np.random.default_rng(1)
-    weights = [tradeoff._next_side(bent, random, turn)[0] for turn in range(3, 6)]
-    lean = tradeoff.LEANING / (1.0 + tradeoff.LEANING)
+    weights = [sums._next_side(bent, random, turn)[0] for turn in range(3, 6)]
+    lean = sums.LEANING / (1.0 + sums.LEANING)
     assert weights[0] == pytest.approx([0.5, 0.5])
     assert weights[1] == pytest.approx([1.0 - lean, lean])
     assert weights[2] == pytest.approx([lean, 1.0 - lean])
     for gap in bent.tried:
         bent.looked[gap] = bent.tried[gap]
-    assert tradeoff._next_side(bent, random, 6)[0] == pytest.approx([0.5, 0.5])
+    assert sums._next_side(bent, random, 6)[0] == pytest.approx([0.5, 0.5])
 
     full = _three_loops((2.0, 1.0), ways=object())  # two sides: each is searched once before any is looked at
-    one, other = (tradeoff._next_side(full, random, turn)[0] for turn in (3, 4))
+    one, other = (sums._next_side(full, random, turn)[0] for turn in (3, 4))
     assert one == pytest.approx(np.array([0.92, 0.22]) / 1.14) and other == pytest.approx(np.array([0.12, 0.82]) / 0.94)
 
 
