@@ -24,15 +24,16 @@ ROUNDS, FEW, TOGETHER = 10, 6, 8  # in which sets are joined anew; so many of ea
 GROWTH = 3.0  # of a set's states with each street across, as it is reckoned
 BESIDE = 0.25  # of a street across: two streets side by side
 WIDEST = ((63,) * 6,) * 5  # edges across, at most, by pieces and streets crossed both ways: see ways_of
-WIDEST_TWICE = (63, 63), (63, 63, 10), (63, 12, 10), (20,)  # where a whole ball's streets may be ridden twice
+WIDEST_TWICE = (63, 63), (63, 63, 10), (63, 12, 10), (20,), (12,)  # where a whole ball's streets may be ridden twice
 MANY, TABLE_BITS = 20_000, 20  # pairs of states that two threads put together; places of a set's states, at most
 PRICES, CLOSE = 12, 2e-4  # of a metre, tried at most; how near to the least bound one is fair, in its size
 USUAL = 0.25  # how far apart the first of them are, in the mean gain of a metre
 SIDES = (-0.1, 0.1, -0.3, 0.3)  # prices beside it that bound labels too, in the mean gain of a metre
 STEPS_M = (400.0, 80.0, 80.0)  # one label for each, by turns, and in a band of the cost aside:
+FINER = 2.5  # how much finer the first step is where no loop of it has a length asked for
 BANDS, FINER_BANDS = (np.inf, np.inf, 5.0), (200.0, 100.0, 10.0)  # in those asked for; the second halved by each pain
 SHORT = 0.15  # of such a step's mean gain: how far what its labels come to may fall short
-ROOM, ROOMIER = (40_000, 10_000, 4_000), 1.5  # arcs looked at by each, those that most is spare of; more by each pain
+ROOM, ROOMIER = (60_000, 10_000, 4_000), 1.5  # arcs looked at by each, those that most is spare of; more by each pain
 FIRST_LOOKS, MORE = (5_000, 20_000), 2.5  # before, by turns until a loop is found; after all that room is for
 BROADER = 2  # times as many are bounded at all prices
 UNFOUND = 200_000  # and at first, where no loop is known to be near
@@ -250,7 +251,7 @@ def best_of(
             if by_arc.size > number:
                 cutoff = max(cutoff, float(np.partition(by_arc, -number)[-number]))
             some = few.only(np.flatnonzero(by_arc >= cutoff))
-            walks, top, offers = look.at(some, rest, cutoff, top, STEPS_M if last else STEPS_M[:1])
+            walks, top, offers = look.at(some, rest, cutoff, top, last)
             spent += OFFERS_A_LOOK + offers
             if walks is None:
                 return found or None, spent
@@ -291,29 +292,33 @@ class _Look:
     over: Callable[[], bool]
 
     def at(
-        self, some: _Weighed, rest: Any, cutoff: float, top: float, steps_m: Sequence[float]
+        self, some: _Weighed, rest: Any, cutoff: float, top: float, last: bool
     ) -> tuple[list[np.ndarray] | None, float, int]:
-        """Loops of some arcs that come to `cutoff`, by finer and finer steps: (loops, None where there are too many
-        labels; what the best comes to, or `top`; label offers)."""
+        """Loops of some arcs that come to `cutoff`, by the first step or, where it is the last look, by finer and finer
+        ones: (loops, None where there are too many labels; what the best comes to, or `top`; label offers)."""
         from routeplan.search import carving_sums as sums
 
         found: list[np.ndarray] = []
         before, before_least = _labels(some.arcs, 0, 1.0, np.inf), -np.inf
         spent = 0
+        steps_m = STEPS_M if last else STEPS_M[:1]
         for number, step_m in enumerate(steps_m if some.arcs.gain.size else ()):
             if self.over():
                 break
             need = self.need._replace(least=top - self.slack)
-            labels = _labels(
-                some.arcs, min(LABELS, FEWEST + PER_ARC * some.arcs.gain.size), step_m, self.bands[number]
-            )
-            made, closed = sums.labelled(
-                *some.arcs.plain, some.scale, some.own, some.per_gain, self.window, need, rest, cutoff, before,
-                before_least, labels,
-            )  # fmt: skip
-            spent += OFFERS_PER_LABEL * (labels.gain.size if made < 0 else made)
-            if made < 0:
-                return found or None, top, spent
+            for step in (step_m, step_m / FINER) if last and number == 0 else (step_m,):
+                labels = _labels(
+                    some.arcs, min(LABELS, FEWEST + PER_ARC * some.arcs.gain.size), step, self.bands[number]
+                )
+                made, closed = sums.labelled(
+                    *some.arcs.plain, some.scale, some.own, some.per_gain, self.window, need, rest, cutoff, before,
+                    before_least, labels,
+                )  # fmt: skip
+                spent += OFFERS_PER_LABEL * (labels.gain.size if made < 0 else made)
+                if made < 0:
+                    return found or None, top, spent
+                if closed:
+                    break
             if not closed:
                 break
             top = max(top, float(labels.gain[labels.ends[:closed]].max()))
@@ -327,7 +332,7 @@ class _Look:
             sums.onward(
                 *some.arcs.plain, some.scale, some.per_gain, self.window, need, abs(self.price), made, labels, spare
             )
-            before, before_least = labels, -SHORT * self.usual_per_m * step_m
+            before, before_least = labels, -SHORT * self.usual_per_m * labels.step
             if spare.size > self.room[number + 1]:
                 enough = float(np.partition(spare, -self.room[number + 1])[-self.room[number + 1]])
                 before_least = max(before_least, min(enough, HIGHEST * float(spare.max())))

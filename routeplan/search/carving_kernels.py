@@ -39,45 +39,42 @@ def grow(start, pair_first, pair_node, pair_weight, growth, noise, random, most,
     more than `most` or a set had too many neighbours."""
     n = pair_first.size - 1
     near = np.empty((2 * n, NEIGHBOURS), np.int32)
-    weight = np.empty((2 * n, NEIGHBOURS))
-    count = np.empty(2 * n, np.int64)
-    across = np.empty(2 * n)
+    fewer = np.empty((2 * n, NEIGHBOURS))  # growth to twice what leads there, less than 1
+    count = np.zeros(2 * n, np.int64)
+    grown = np.ones(2 * n)  # growth to the edges across
     partner = np.empty(2 * n, np.int64)
     score = np.empty(2 * n)
     alive = np.empty(n, np.int64)
+    left = 0
     for v in range(n):
-        count[v] = 0
-        across[v] = 0.0
         for a in range(pair_first[v], pair_first[v + 1]):
-            across[v] += pair_weight[a]
+            once = growth ** pair_weight[a]
+            grown[v] *= once
             if pair_node[a] != start and v != start:
                 if count[v] == NEIGHBOURS:
                     return np.inf
                 near[v, count[v]] = pair_node[a]
-                weight[v, count[v]] = pair_weight[a]
+                fewer[v, count[v]] = 1.0 / (once * once)
                 count[v] += 1
-    left = 0
-    for v in range(n):
+        partner[v] = -2  # to be looked for
         if v != start:
             alive[left] = v
             left += 1
-    for v in range(n):
-        partner[v] = -2
     cost = 0.0
     new = n
     while left > 1:
         best = np.int64(-1)
         for k in range(left):
             v = alive[k]
-            if partner[v] == -2:  # to be looked for
+            if partner[v] == -2:
                 partner[v] = -1
                 score[v] = np.inf
                 for x in range(count[v]):
                     u = near[v, x]
-                    both = across[v] + across[u] - 2.0 * weight[v, x]
-                    s = growth**both - growth ** across[v] - growth ** across[u]
+                    both = grown[v] * grown[u] * fewer[v, x]
+                    s = both - grown[v] - grown[u]
                     if noise > 0.0:
-                        s += noise * growth**both * np.log(-np.log(1e-12 + draw(random)))
+                        s += noise * both * np.log(-np.log(1e-12 + draw(random)))
                     if s < score[v]:
                         score[v] = s
                         partner[v] = u
@@ -86,22 +83,18 @@ def grow(start, pair_first, pair_node, pair_weight, growth, noise, random, most,
         if best < 0:  # nothing hangs together any more
             p = alive[0]
             q = alive[1]
-            share = 0.0
         else:
             p = best
             q = partner[best]
-            share = 0.0
-            for x in range(count[p]):
-                if near[p, x] == q:
-                    share = weight[p, x]
-        both = across[p] + across[q] - 2.0 * share
-        cost += growth ** (0.5 * (across[p] + across[q] + both))
+        grown[new] = grown[p] * grown[q]
+        for x in range(count[p]):
+            if near[p, x] == q:
+                grown[new] *= fewer[p, x]
+        cost += np.sqrt(grown[p] * grown[q] * grown[new])
         if cost > most:
             return np.inf
         part[new - n, 0] = p
         part[new - n, 1] = q
-        across[new] = both
-        count[new] = 0
         for side in range(2):
             w = p if side == 0 else q
             other = q if side == 0 else p
@@ -114,12 +107,12 @@ def grow(start, pair_first, pair_node, pair_weight, growth, noise, random, most,
                     if near[new, y] == u:
                         there = y
                 if there >= 0:
-                    weight[new, there] += weight[w, x]
+                    fewer[new, there] *= fewer[w, x]
                     continue
                 if count[new] == NEIGHBOURS:
                     return np.inf
                 near[new, count[new]] = u
-                weight[new, count[new]] = weight[w, x]
+                fewer[new, count[new]] = fewer[w, x]
                 count[new] += 1
         for x in range(count[new]):  # the neighbours know one set less
             u = near[new, x]
@@ -127,10 +120,10 @@ def grow(start, pair_first, pair_node, pair_weight, growth, noise, random, most,
             for y in range(count[u]):
                 if near[u, y] != p and near[u, y] != q:
                     near[u, k] = near[u, y]
-                    weight[u, k] = weight[u, y]
+                    fewer[u, k] = fewer[u, y]
                     k += 1
             near[u, k] = new
-            weight[u, k] = weight[new, x]
+            fewer[u, k] = fewer[new, x]
             count[u] = k + 1
             partner[u] = -2
         partner[new] = -2
@@ -221,45 +214,46 @@ def spread_out(r, across, child, below, inner):
 
 
 @kernel
-def best_joins(count, across, between, growth, across_of, split):
+def best_joins(count, grown_of, across, between, growth, fewer, best, grown, across_of, split):
     """The best way to join `count` sets, two at a time: what is reckoned with (see carve).
 
-    across : of each; between : (count, count) of two. Fills, for each subset of them as bits of its number: across_of,
-    and split, one part of it."""
-    full = (1 << count) - 1
-    grown = np.ones(full + 1)  # growth to half the edges across
-    fewer = np.empty((count, count))  # by those between two
+    grown_of, across : of each, growth to half its edges across, and these; between : (count, count) of two; fewer :
+    space of that shape. Fills, for each subset of them as bits of its number: best, what is reckoned with; grown and
+    across_of; split, one part of it."""
     for i in range(count):
-        for j in range(count):
-            fewer[i, j] = growth ** -between[i, j]
-        grown[1 << i] = growth ** (0.5 * across[i])
-        across_of[1 << i] = across[i]
-    best = np.zeros(full + 1)
+        for j in range(i + 1, count):
+            fewer[i, j] = 1.0 if between[i, j] == 0.0 else growth ** -between[i, j]
+    full = (1 << count) - 1
     for some in range(1, full + 1):
         low = 0
         while (some >> low) & 1 == 0:
             low += 1
         rest = some ^ (1 << low)
-        if rest > 0:
-            grown[some] = grown[1 << low] * grown[rest]
-            across_of[some] = across[low] + across_of[rest]
-            for j in range(low + 1, count):
-                if (rest >> j) & 1 == 1:
-                    grown[some] *= fewer[low, j]
-                    across_of[some] -= 2.0 * between[low, j]
         if rest == 0:
+            best[some] = 0.0
+            grown[some] = grown_of[low]
+            across_of[some] = across[low]
             continue
-        best[some] = np.inf
+        whole = grown_of[low] * grown[rest]
+        leads = across[low] + across_of[rest]
+        for j in range(low + 1, count):
+            if (rest >> j) & 1 == 1:
+                whole *= fewer[low, j]
+                leads -= 2.0 * between[low, j]
+        grown[some] = whole
+        across_of[some] = leads
+        least = np.inf
         more = rest
         while True:  # the part with `low` in it, and every proper part of the rest
             more = (more - 1) & rest
             one = more | (1 << low)
-            cost = best[one] + best[some ^ one] + grown[one] * grown[some ^ one] * grown[some]
-            if cost < best[some]:
-                best[some] = cost
+            cost = best[one] + best[some ^ one] + grown[one] * grown[some ^ one] * whole
+            if cost < least:
+                least = cost
                 split[some] = one
             if more == 0:
                 break
+        best[some] = least
     return best[full]
 
 
@@ -286,12 +280,17 @@ def carved_anew(start, pair_first, pair_node, pair_weight, growth, rounds, toget
             while s != both:
                 across[s] += pair_weight[a]
                 s = parent[s]
+    grown = growth ** (0.5 * across)
     mark = np.full(n, -1)
     node = np.empty(n, np.int64)
     below = np.empty(together, np.int64)
     inner = np.empty(together, np.int64)
     below_across = np.empty(together)
+    below_grown = np.empty(together)
     between = np.empty((together, together))
+    fewer = np.empty((together, together))
+    best = np.empty(1 << together)
+    grown_of = np.empty(1 << together)
     across_of = np.empty(1 << together)
     split = np.empty(1 << together, np.int64)
     name = np.empty(1 << together, np.int64)
@@ -304,16 +303,17 @@ def carved_anew(start, pair_first, pair_node, pair_weight, growth, rounds, toget
             r = joined[at]
             count = spread_out(r, across, child, below, inner)
             touched = before[r] or changed[r]
-            now = growth ** (0.5 * (across[r] + across[child[r, 0]] + across[child[r, 1]]))
+            now = grown[r] * grown[child[r, 0]] * grown[child[r, 1]]
             for i in range(count - 2):
                 s = inner[i]
                 touched = touched or before[s] or changed[s]
-                now += growth ** (0.5 * (across[s] + across[child[s, 0]] + across[child[s, 1]]))
+                now += grown[s] * grown[child[s, 0]] * grown[child[s, 1]]
             if count < 3 or not touched:
                 continue
             nodes = 0
             for i in range(count):
                 below_across[i] = across[below[i]]
+                below_grown[i] = grown[below[i]]
                 nodes = mark_nodes(below[i], mark, i, child, stack, node, nodes)
             between[:] = 0.0
             for x in range(nodes):
@@ -323,7 +323,10 @@ def carved_anew(start, pair_first, pair_node, pair_weight, growth, rounds, toget
                         between[mark[v], mark[pair_node[a]]] += pair_weight[a]
             for x in range(nodes):
                 mark[node[x]] = -1
-            if best_joins(count, below_across, between, growth, across_of, split) >= now * (1.0 - PAYS):
+            least = best_joins(
+                count, below_grown, below_across, between, growth, fewer, best, grown_of, across_of, split
+            )  # fmt: skip
+            if least >= now * (1.0 - PAYS):
                 continue
             changed[r] = True
             free = count - 2
@@ -334,6 +337,7 @@ def carved_anew(start, pair_first, pair_node, pair_weight, growth, rounds, toget
                 size -= 1
                 some = stack[size]
                 across[name[some]] = across_of[some]
+                grown[name[some]] = grown_of[some]
                 for side in range(2):
                     p = split[some] if side == 0 else some ^ split[some]
                     low = 0
@@ -358,7 +362,7 @@ def carved_anew(start, pair_first, pair_node, pair_weight, growth, rounds, toget
         number[s] = n + k
         part[k, 0] = number[child[s, 0]]
         part[k, 1] = number[child[s, 1]]
-        cost += growth ** (0.5 * (across[s] + across[child[s, 0]] + across[child[s, 1]]))
+        cost += grown[s] * grown[child[s, 0]] * grown[child[s, 1]]
     part[n - 2, 0] = number[root]
     part[n - 2, 1] = start
     return cost

@@ -97,6 +97,33 @@ def test_the_ways_to_the_last_state_are_all_loops_and_each_is_one(kind, which):
     assert len(paths) >= 15
 
 
+def test_a_finer_step_is_tried_where_no_loop_of_the_first_has_a_length_asked_for(monkeypatch):
+    monkeypatch.setattr(carving, "STEPS_M", (1e6, 0.5))  # labels of any length share the first step: the best is left
+    asked = case("road-like", *SMALL["road-like"][0])
+    ball, cut = ball_of(asked)
+    lengths = np.sort([asked.length_m[walk].sum() for walk in every_loop(asked, 0.0, FAR_M, 10**6)])
+    ways = carving.ways_of(ball.net, asked.may_repeat)
+    aside = engine.Aside(ball.summed(cut["effort"]))
+    work = engine.Space(ball).work(0)
+    missed = 0
+    for low in lengths[:: len(lengths) // 15]:
+        objective = objective_of(ball, cut, low, low + 50.0)
+        loops = _edges_of(ball, every_loop(asked, low, low + 50.0, 10**6))
+        best = engine.values(ball.net, objective, [ball.joined(walk) for walk in loops], work).max()
+        found = []
+        for finer in (1.0, 2e6):
+            monkeypatch.setattr(carving, "FINER", finer)
+            walks, _ = carving.best_of(
+                ways, objective, aside=aside, least=-np.inf, slack=0.0, band_width=1.0, most=20
+            )  # fmt: skip
+            found.append(walks)
+        assert found[1]
+        if not found[0]:
+            assert engine.values(ball.net, objective, found[1], work)[0] == pytest.approx(best)
+            missed += 1
+    assert missed > 3
+
+
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("target_m", [0.0, 1.0])
 @pytest.mark.parametrize("steps_m", [(0.5,), (8.0, 2.0, 0.5)])
