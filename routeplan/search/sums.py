@@ -26,7 +26,7 @@ FROM_LIMIT = 0.8  # from so much of the limit on
 END, END_WEIGHT = 0.005, 0.08  # search beyond an end of the front: as wide as a gap of so much, with weights up to this
 FIRST_WHOLE_SLACK, WHOLE_SLACK = 0.001, (0.01, 0.06)  # there: in the first sums; in others, as deep as a gap is bent
 LIKELY = 0.01  # there: how far loops may be behind those known, of which each sum but the first ones knows
-LEANING = 3.0  # there: of weights beside those of a side, where it is being searched already
+LEANING = 2.0  # there: of weights beside those of a side, where it is being searched already
 PAINS, FADING = 3, 2.0  # there: at most, one for each time that a gap was tried; how fast that makes a gap matter less
 LATER, MERGED = 8, 2  # there: from this sum on good loops are merged, in so many sums once and where a gap was tried
 
