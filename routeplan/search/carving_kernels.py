@@ -91,7 +91,7 @@ def grow(start, pair_first, pair_node, pair_weight, growth, noise, random, most,
             if near[p, x] == q:
                 grown[new] *= fewer[p, x]
         cost += np.sqrt(grown[p] * grown[q] * grown[new])
-        if cost > most:
+        if not cost <= most or cost == np.inf:  # beyond all numbers it may be none
             return np.inf
         part[new - n, 0] = p
         part[new - n, 1] = q
