@@ -503,6 +503,16 @@ def test_sets_joined_anew_are_a_carving_and_cost_no_more(seed):
     assert part[-1, 1] == 0 and nodes[-2] == set(range(1, 30))
 
 
+@pytest.mark.parametrize("heavy", [100.0, 400.0, 1000.0])
+def test_no_carving_where_what_is_reckoned_with_grows_beyond_all_numbers(heavy):
+    _, (first, node, weight) = network_of(np.random.default_rng(1), 30)
+    asked = 0, first, node, heavy * weight, 3.0
+    part = np.empty((29, 2), np.int64)
+    for noise in (0.0, 0.1):
+        assert carving_kernels.grow(*asked, noise, np.ones(1, np.uint64), np.inf, part) == np.inf
+    assert carving_kernels.carve(*asked, 0.1, 0, 3, 10, 6, part) == np.inf
+
+
 def test_a_few_sets_are_joined_in_the_best_way_there_is():
     better = 0
     for seed in range(8):
