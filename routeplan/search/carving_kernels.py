@@ -214,10 +214,10 @@ def spread_out(r, across, child, below, inner):
 
 
 @kernel
-def best_joins(count, grown_of, across, between, growth, fewer, best, grown, across_of, split):
+def best_joins(count, grown_below, across, between, growth, fewer, best, grown, across_of, split):
     """The best way to join `count` sets, two at a time: what is reckoned with (see carve).
 
-    grown_of, across : of each, growth to half its edges across, and these; between : (count, count) of two; fewer :
+    grown_below, across : of each, growth to half its edges across, and these; between : (count, count) of two; fewer :
     space of that shape. Fills, for each subset of them as bits of its number: best, what is reckoned with; grown and
     across_of; split, one part of it."""
     for i in range(count):
@@ -231,10 +231,10 @@ def best_joins(count, grown_of, across, between, growth, fewer, best, grown, acr
         rest = some ^ (1 << low)
         if rest == 0:
             best[some] = 0.0
-            grown[some] = grown_of[low]
+            grown[some] = grown_below[low]
             across_of[some] = across[low]
             continue
-        whole = grown_of[low] * grown[rest]
+        whole = grown_below[low] * grown[rest]
         leads = across[low] + across_of[rest]
         for j in range(low + 1, count):
             if (rest >> j) & 1 == 1:
@@ -285,8 +285,8 @@ def carved_anew(start, pair_first, pair_node, pair_weight, growth, rounds, toget
     node = np.empty(n, np.int64)
     below = np.empty(together, np.int64)
     inner = np.empty(together, np.int64)
-    below_across = np.empty(together)
-    below_grown = np.empty(together)
+    across_below = np.empty(together)
+    grown_below = np.empty(together)
     between = np.empty((together, together))
     fewer = np.empty((together, together))
     best = np.empty(1 << together)
@@ -312,8 +312,8 @@ def carved_anew(start, pair_first, pair_node, pair_weight, growth, rounds, toget
                 continue
             nodes = 0
             for i in range(count):
-                below_across[i] = across[below[i]]
-                below_grown[i] = grown[below[i]]
+                across_below[i] = across[below[i]]
+                grown_below[i] = grown[below[i]]
                 nodes = mark_nodes(below[i], mark, i, child, stack, node, nodes)
             between[:] = 0.0
             for x in range(nodes):
@@ -324,7 +324,7 @@ def carved_anew(start, pair_first, pair_node, pair_weight, growth, rounds, toget
             for x in range(nodes):
                 mark[node[x]] = -1
             least = best_joins(
-                count, below_grown, below_across, between, growth, fewer, best, grown_of, across_of, split
+                count, grown_below, across_below, between, growth, fewer, best, grown_of, across_of, split
             )  # fmt: skip
             if least >= now * (1.0 - PAYS):
                 continue
